@@ -56,8 +56,8 @@ class MonteCarloResult:
         Estimates and standard uncertainties.
     low, high : ndarray, shape (m,)
         Ends of the coverage intervals.
-    inside : ndarray, shape (m,)
-        Share of the trials within the tolerances that were given; NaN where none was.
+    inside : ndarray
+        What `inside` was to tell of each block, averaged over all of them; NaN, shape (m,), where nothing was.
     trials : int
     seed : int
     converged : bool
@@ -112,7 +112,6 @@ def monte_carlo(
     digits: int = 1,
     trials: int | None = None,
     most: int = _MOST_TRIALS,
-    limits: Sequence[ArrayLike] | None = None,
     shortest: bool = False,
     inside: Callable[[Array], Array] | None = None,
 ) -> MonteCarloResult:
@@ -132,12 +131,10 @@ def monte_carlo(
         A fixed number of trials instead, whatever the tolerance; rounded up to whole blocks.
     most : int
         Trials to stop at if the tolerance is not reached before.
-    limits : two array_like, shape (m,), optional
-        Lower and upper tolerance limits; the result tells the share within.
     shortest : bool
         The shortest coverage intervals in place of those with equal tails (JCGM 101:2008, 7.7.4).
     inside : callable, optional
-        Instead of limits: takes a block's outputs (m, trials) and returns the shares within, shape (m,).
+        Takes a block's outputs (m, trials) and returns what is to be averaged over the blocks, as the shares within limits.
 
     Returns
     -------
@@ -171,9 +168,6 @@ def monte_carlo(
         count += 1
         if inside is not None:
             share.append(inside(values))
-        elif limits is not None:
-            low, high = (np.asarray(one, dtype=np.float64)[:, None] for one in limits)
-            share.append(((values >= low) & (values <= high)).mean(axis=-1))
         blocks.add(values)
         expected = blocks.needed(digits) if wanted is None and count > 1 else wanted or most // BLOCK_TRIALS
         converged = count >= _LEAST_BLOCKS and count >= blocks.needed(digits)
@@ -183,8 +177,6 @@ def monte_carlo(
             break
     mean, u, low_end, high_end = blocks.averages()
     within = np.mean(share, axis=0) if share else np.full(len(mean), np.nan)
-    if limits is not None:
-        within = np.where(np.isnan(np.asarray(limits[0], dtype=np.float64)), np.nan, within)
     return MonteCarloResult(
         mean,
         u,

@@ -143,7 +143,7 @@ def write_stl(path: Path, triangles: int) -> None:
 
 def bench_mesh() -> None:
     """A mesh of 100,000 triangles, read and checked against every operation."""
-    from tiltwright.reach.collision_model import read_stl
+    from tiltwright.files.stl import read_stl
 
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     with tempfile.TemporaryDirectory() as folder:

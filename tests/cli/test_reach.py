@@ -15,7 +15,8 @@ from tiltwright.output.numbers import length
 from tiltwright.reach import analysis, step_height
 from tiltwright.reach.analysis import analyse_reach
 from tiltwright.reach.messages import Verdict, failures
-from tiltwright.reach.text import reach_report, reach_text
+from tiltwright.reach.report import reach_report
+from tiltwright.reach.text import reach_text
 from tiltwright.reach.wording import closing_words, shown_down, shown_up
 
 MACHINE = """

@@ -75,7 +75,7 @@ def test_two_hundred_thousand_parts(run, examples, tmp_path):
 
 
 def test_a_mesh_of_too_many_triangles(tmp_path):
-    from tiltwright.reach.collision_model import read_stl
+    from tiltwright.files.stl import read_stl
 
     mesh = tmp_path / "fine.stl"
     with mesh.open("wb") as out:

@@ -31,7 +31,8 @@ from tiltwright.output.tables import table, units_words, wrapped
 from tiltwright.reach.analysis import ReachAnalysis, analyse_unloading, stated_clear_mm
 from tiltwright.reach.collision_model import build_collision_model
 from tiltwright.reach.messages import assumptions, not_checked
-from tiltwright.reach.text import index_move_report, moves_text, unloading_report, unloading_text
+from tiltwright.reach.report import index_move_report, unloading_report
+from tiltwright.reach.text import moves_text, unloading_text
 from tiltwright.reach.wording import assumption_words, failure_sentences, not_checked_words
 
 __all__ = ["NestStub", "StubCut", "StubStudy", "stub_failures", "stub_report", "stub_study", "stub_text"]

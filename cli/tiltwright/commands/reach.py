@@ -230,7 +230,7 @@ def _reach(evaluated: EvaluatedJob, wanted: _Wanted, *, whole: bool) -> None:
         analysis = analyse_reach(evaluated, wanted.clear_mm, wanted.margin_mm, moves_too=whole)
     if wanted.as_json:
         from tiltwright.output.json_csv import json_text
-        from tiltwright.reach.text import reach_report
+        from tiltwright.reach.report import reach_report
 
         text = json_text(reach_report(analysis, shown))
     else:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -50,60 +48,11 @@ from tiltwright.files.loader import ReadJob, ReadMachine, ReadNest, fault_at
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.nest_checks import nests_of_solid
 from tiltwright.files.solid_tables import MATERIALS, SolidTable, SweepTable, ToolTable
-from tiltwright.files.toml_source import open_regular, remember
+from tiltwright.files.stl import read_stl
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob
 
-__all__ = ["THIN_PLATTER_MM", "JobCollisionModel", "build_collision_model", "own_solids", "read_stl"]
-
-_LARGEST_BYTES = 60_000_000
-_MOST_TRIANGLES = 350_000
-"""With them a reach takes 470 MB; tests/benchmarks/bench_limits.py measures it."""
-_COARSER = f"at most {_MOST_TRIANGLES} triangles: export it more coarsely, a tenth of a millimetre is fine for clearances"
-
-
-def read_stl(path: Path, unit_mm: float) -> Mesh:
-    """A solid from an STL file, text or binary.
-
-    Corners with equal coordinates are merged; nothing else is repaired.
-
-    Parameters
-    ----------
-    path : Path
-    unit_mm : float
-        Millimetres per unit of the file: an STL file does not state its unit.
-
-    Raises
-    ------
-    ValueError
-        When it is no STL file or its surface is not closed; the text says what was found.
-    """
-    import trimesh
-
-    remember(path, "a mesh")
-    try:
-        with open_regular(path) as stream:
-            raw = stream.read(_LARGEST_BYTES + 1)
-    except FileNotFoundError as fault:
-        raise ValueError(f"no such file or directory: {path.name}") from fault
-    except OSError as fault:
-        raise ValueError(f"a file that cannot be read ({fault.strerror or fault})") from None
-    if len(raw) > _LARGEST_BYTES:
-        raise ValueError(f"a file of more than 60 MB; {_COARSER}")
-    try:
-        loaded = trimesh.load_mesh(io.BytesIO(raw), file_type="stl", process=False)
-    except Exception as fault:  # noqa: BLE001 - on bad bytes the reader raises errors of any type
-        raise ValueError(f"a file that is not STL ({type(fault).__name__})") from None
-    if not isinstance(loaded, trimesh.Trimesh) or not len(loaded.faces):
-        raise ValueError("a file without triangles")
-    if len(loaded.faces) > _MOST_TRIANGLES:
-        raise ValueError(f"{len(loaded.faces)} triangles; {_COARSER}")
-    loaded.merge_vertices(merge_tex=True, merge_norm=True)
-    try:
-        return Mesh(loaded.vertices * unit_mm, loaded.faces)
-    except KinematicsError as refusal:
-        raise ValueError(str(refusal)) from None
-
+__all__ = ["THIN_PLATTER_MM", "JobCollisionModel", "build_collision_model", "own_solids"]
 
 THIN_PLATTER_MM = 1.0
 """Thickness of a platter whose file states none."""

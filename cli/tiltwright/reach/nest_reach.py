@@ -15,7 +15,8 @@ from tiltwright.job.nests_output import order_words, shown_name
 from tiltwright.output.tables import wrapped
 from tiltwright.reach.analysis import ReachAnalysis, analyse_reach
 from tiltwright.reach.collision_model import own_solids
-from tiltwright.reach.text import moves_text, reach_report, reach_text
+from tiltwright.reach.report import reach_report
+from tiltwright.reach.text import moves_text, reach_text
 from tiltwright.reach.wording import failure_sentences
 
 if TYPE_CHECKING:

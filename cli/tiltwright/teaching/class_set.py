@@ -12,8 +12,8 @@ from tiltwright.output.document import Document
 from tiltwright.output.document_files import document_files
 from tiltwright.output.document_pdf import bundled, document_pdf
 from tiltwright.output.typesetting import Paper
-from tiltwright.teaching.explanation import slides_pdf
 from tiltwright.teaching.lesson_file import DEFAULT_WITHIN, LESSON, lesson_toml
+from tiltwright.teaching.slides import slides_pdf
 from tiltwright.terminal.processes import made_by_all
 
 __all__ = [

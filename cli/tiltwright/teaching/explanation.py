@@ -1,11 +1,9 @@
-"""Workings of operations as a document, with a drawing of each step, and as slides to project."""
+"""Workings of operations as a document, with a drawing of each step."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
-from pathlib import Path
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -14,21 +12,8 @@ from kinematics import PlacedOperation, Setup, StackStep, work_offset_code
 from kinematics.teaching import Digits, Number, WorkedStep, Working, written, written_number
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
-from tiltwright.output.document import (
-    BLANK,
-    Block,
-    Document,
-    Heading,
-    NumberedStep,
-    PageBreak,
-    Paragraph,
-    Picture,
-    SideBySide,
-    Table,
-)
-from tiltwright.output.document_pdf import document_data
-from tiltwright.output.typesetting import Paper, render
-from tiltwright.sheet.drawing import AT_FULL_SIZE, draw
+from tiltwright.output.document import Block, Document, Heading, NumberedStep, Paragraph, Picture, Table
+from tiltwright.sheet.drawing import draw
 from tiltwright.sheet.panel_layout import ALONE
 from tiltwright.sheet.side_view import TiltOperation, side_view
 from tiltwright.teaching.swing_drawing import PANEL_MM as SWING_MM
@@ -43,7 +28,6 @@ __all__ = [
     "explanation",
     "explanation_report",
     "setup_picture",
-    "slides_pdf",
     "stack_used",
     "step_block",
     "symbols_blocks",
@@ -336,64 +320,3 @@ def _line_report(number: int, line: WorkedStep, units: str) -> dict[str, Any]:
             for one in line.calculations
         ],
     }
-
-
-_TEMPLATE = Path(__file__).parents[1] / "output" / "slides.typ"
-
-
-def slides_pdf(worksheet: Document, key: Document, paper: Paper) -> bytes:
-    """The exercise and its working as slides, the answers last."""
-    answers, working = _answers_and_working(key.blocks)
-    task = (
-        Heading(worksheet.title),
-        Paragraph(f"Sheet {dict(worksheet.identity)['Sheet']}"),
-        *worksheet.blocks,
-    )
-    shown = replace(worksheet, kind="Worked exercise", blocks=tuple(_enlarged((*task, *working, *answers))))
-    data = document_data(shown, paper)
-    blocks = iter(data.pop("blocks"))
-    data["slides"] = [[next(blocks) for _ in slide] for slide in slides_of(shown.blocks)]
-    (pdf,) = render(_TEMPLATE, data, "pdf")
-    return pdf
-
-
-def slides_of(blocks: Iterable[Block]) -> list[list[Block]]:
-    """The blocks slide by slide: a step with its result, or a drawing, stands alone; what follows a heading with it."""
-    slides: list[list[Block]] = []
-    for block in blocks:
-        last = slides[-1][-1] if slides else None
-        fresh = isinstance(block, NumberedStep | Picture | Heading) and not isinstance(last, Heading)
-        result = isinstance(last, NumberedStep) and isinstance(block, Paragraph)
-        if last is None or fresh or (isinstance(last, NumberedStep | Picture) and not result):
-            slides.append([])
-        slides[-1].append(block)
-    return slides
-
-
-def _answers_and_working(blocks: Sequence[Block]) -> tuple[Sequence[Block], Sequence[Block]]:
-    """A key parted where its working begins: at the letters that it uses, or at the heading before its first step."""
-    first = next((k for k, block in enumerate(blocks) if isinstance(block, NumberedStep)), len(blocks))
-    headings = [k for k in range(first) if isinstance(blocks[k], Heading)]
-    letters = [k for k in headings if blocks[k] == LETTERS]
-    start = (letters or headings[-1:] or [0])[0]
-    return blocks[:start], blocks[start:]
-
-
-def _enlarged(blocks: Iterable[Block]) -> list[Block]:
-    """The blocks one below the other, without room to write in or words about a drawing's scale."""
-    found: list[Block] = []
-    for block in blocks:
-        if isinstance(block, SideBySide):
-            found += [block.right[0], replace(block.picture, svg=_unscaled(block.picture.svg))]
-        elif isinstance(block, Picture):
-            found.append(replace(block, svg=_unscaled(block.svg)))
-        elif isinstance(block, Table):
-            rows = tuple(tuple("?" if cell.startswith(BLANK) else cell for cell in row) for row in block.rows)
-            found.append(replace(block, rows=rows))
-        elif not isinstance(block, PageBreak):
-            found.append(block)
-    return found
-
-
-def _unscaled(svg: str) -> str:
-    return svg.replace(AT_FULL_SIZE, "; enlarged here")

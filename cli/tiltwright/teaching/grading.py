@@ -3,15 +3,10 @@
 from __future__ import annotations
 
 import re
-import signal
-import threading
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from types import FrameType
-from typing import NoReturn
 
 import numpy as np
 
@@ -22,6 +17,7 @@ from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.csv_source import ColumnName
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.files.loader import read_machine
+from tiltwright.files.time_limit import TimeLimitError, time_limit
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
 from tiltwright.teaching.answers import Answers, answers_from_file, answers_table, requested_answers
 from tiltwright.teaching.assessment import Assessment, assess
@@ -31,44 +27,7 @@ from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_machine
 from tiltwright.teaching.pivot_key import read_key
 from tiltwright.teaching.pivot_sheets import pivots_asked, sheet_name
 
-__all__ = ["Graded", "GradedFile", "TimeLimitError", "check_sheet", "grade", "time_limit"]
-
-
-class TimeLimitError(BaseException):
-    """The time is up. No `Exception`, so that nothing on the way takes it for a fault of its own."""
-
-
-@contextmanager
-def time_limit(seconds: float) -> Iterator[None]:
-    """Raise `TimeLimitError` in what is done inside once it has taken so long.
-
-    It works by the system's alarm clock: where there is none, or outside the main thread, there is no limit. A single
-    call into compiled code is not cut short; sizes are bounded for that.
-
-    Examples
-    --------
-    >>> import time
-    >>> with time_limit(0.01):
-    ...     time.sleep(10)
-    Traceback (most recent call last):
-        ...
-    tiltwright.teaching.grading.TimeLimitError
-    """
-    if not hasattr(signal, "setitimer") or threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGALRM, _ring)
-    left, _ = signal.setitimer(signal.ITIMER_REAL, seconds)
-    try:
-        yield
-    finally:
-        signal.setitimer(signal.ITIMER_REAL, left)
-        signal.signal(signal.SIGALRM, before)
-
-
-def _ring(_number: int, _frame: FrameType | None) -> NoReturn:
-    raise TimeLimitError
-
+__all__ = ["Graded", "GradedFile", "check_sheet", "grade"]
 
 LONGEST_S = 20.0
 """For one file: hundreds of times what a whole one takes."""

@@ -234,6 +234,18 @@ def test_a_radius_is_the_simpler_explanation_than_a_platter_that_slipped(shop, s
     assert found.size_mm == pytest.approx(2.0, abs=0.02)
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_two_readings_before_and_two_after_show_a_slip(shop, seed):
+    """The fewest that can: of one reading before or after, a slip is as good as a bad reading."""
+    case = shop.random_case(88 + seed, targets=3, poses=4)
+    points = np.array(case.readings.points_mm)
+    after = np.flatnonzero(case.readings.target == 1)[2:]
+    assert len(after) == 2
+    points[after] += table_pose(case.truth, case.readings.angles_deg[after]).rotate([0.6, -0.4, 0.3])
+    (found,) = find_blunders(replace(case.readings, points_mm=points), case.nominal)
+    assert (found.kind, found.rows) == ("target slipped", tuple((after + 1).tolist()))
+
+
 def test_two_blunders_at_once_are_both_named(shop):
     case = shop.random_case(4242, targets=2, poses=16)
     points = np.array(case.readings.points_mm)

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kinematics.calibration import check_fit, find_blunders, fit_pivots, simulated_readings
+from kinematics import Travel
+from kinematics.calibration import check_fit, find_blunders, fit_pivots, outside_travels, simulated_readings
 
 
 def found(fit, kind):
@@ -20,6 +21,24 @@ def case(shop):
 def test_nothing_is_said_of_a_fit_that_is_as_it_should_be(case):
     assert check_fit(fit_pivots(case.readings, case.nominal)) == ()
     assert check_fit(fit_pivots(case.readings, case.nominal, sigma_mm=case.sigma_mm)) == ()
+
+
+@pytest.mark.parametrize(("axis", "place"), [("X", 0), ("Y", 1), ("Z", 2)])
+def test_readings_outside_the_travels_are_told_by_row_axis_and_value(case, axis, place):
+    """The travels end 15 mm short of the farthest reading: 10 mm are a stylus' and a ball's radius, 5 are too much."""
+    points = case.readings.points_mm
+    low, high = points.min(axis=0) - 5.0, points.max(axis=0) + 5.0
+    high[place] = points[:, place].max() - 15.0
+    mill = replace(case.nominal, travel=Travel(low, high))
+    (one,) = outside_travels(case.readings, mill)
+    outside = np.flatnonzero(points[:, place] > high[place] + 10.0)
+    assert one.rows == tuple((outside + 1).tolist())
+    assert (one.kind, one.axis, one.readings) == ("outside the travels", axis, len(points))
+    assert (one.low_mm, one.high_mm) == (low[place], high[place])
+    assert one.value_mm == points[outside[0], place]
+    assert one.sign_lost is False
+    high[place] += 5.1
+    assert outside_travels(case.readings, replace(case.nominal, travel=Travel(low, high))) == ()
 
 
 def test_scatter_is_told_in_millimetres_or_in_times_what_was_stated(case):

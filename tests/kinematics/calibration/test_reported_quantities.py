@@ -5,6 +5,7 @@ import pytest
 
 from kinematics import Machine, Platter, RotaryAxis, RotationSense
 from kinematics.calibration import (
+    PlannedTarget,
     Readings,
     TargetKind,
     find_blunders,
@@ -52,6 +53,24 @@ def test_every_number_says_what_it_is_and_in_which_unit(fit):
         for one in above if isinstance(above, tuple) else (above,):
             if hasattr(one, "unit"):
                 assert (one.unit, one.target) == ("mm", "platter")
+
+
+def test_a_bore_s_axis_comes_out_where_it_is(shop):
+    """Read at two heights; the machine file has the bore nowhere: its axis leans and stands off every line."""
+    rng = np.random.default_rng(8)
+    nominal = shop.random_machine(rng, "AC")
+    way = np.array([0.02, -0.03, 1.0]) / np.linalg.norm([0.02, -0.03, 1.0])
+    foot = np.add(nominal.rotaries[-1].point_mm, [30.0, -20.0, 15.0])
+    bore = PlannedTarget("bore", TargetKind.BORE, [foot, foot + 25.0 * way], way)
+    poses = [(a, c) for a in (-20.0, 0.0, 20.0) for c in (0.0, 90.0, 180.0, 270.0)]
+    readings = planned_readings(nominal, [bore, *shop.balls(nominal, rng, 1)], poses)
+    target = next(one for one in fit_pivots(readings, nominal, sigma_mm=0.002).targets if one.name == "bore")
+    assert (target.kind, target.readings) == (TargetKind.BORE, 24)
+    assert target.direction == pytest.approx(way, abs=1e-9)
+    off = target.point_mm - (foot + 12.5 * way)
+    assert off == pytest.approx((off @ way) * way, abs=1e-7)
+    assert abs(off @ way) < 12.5
+    assert target.tilt is None
 
 
 def test_a_direction_is_as_uncertain_as_the_tilts_that_move_it(fit):
@@ -103,6 +122,14 @@ def test_a_blunder_names_every_target_concerned(shop, seed):
     assert left_on.target == "platter"
 
 
+def test_a_target_is_of_the_kind_that_its_row_names():
+    words = ["ball", "bore", "pin", "face"]
+    rows = readings_from_rows(words, words, [[0.0]] * 4, np.zeros((4, 3)))
+    assert rows.kinds == (TargetKind.BALL, TargetKind.BORE, TargetKind.PIN, TargetKind.FACE)
+    # Numbers that a reading gives: a centre three, a place on an axis two, a place on a face one.
+    assert [kind.equations for kind in rows.kinds] == [3, 2, 2, 1]
+
+
 def test_lists_become_tuples_and_a_mask_keeps_what_it_says():
     readings = Readings(
         names=["one"], kinds=[TargetKind.BALL], target=[0, 0],
@@ -111,3 +138,10 @@ def test_lists_become_tuples_and_a_mask_keeps_what_it_says():
     assert (readings.names, readings.kinds) == (("one",), (TargetKind.BALL,))
     assert readings.only([False, True]).points_mm.tolist() == [[1.0, 0.0, 0.0]]
     assert readings.only(np.array([1, 0])).rows.tolist() == [2, 1]
+    warm = Readings(
+        names=["one"], kinds=[TargetKind.BALL], target=[0, 0], angles_deg=[[0], [90]],
+        points_mm=[[0, 0, 0], [1, 0, 0]], sigma_mm=[1, 2], temperature_c=[20, 21],
+    )  # fmt: skip
+    for array in (warm.temperature_c, warm.sigma_mm, warm.angles_deg, warm.points_mm):
+        assert array.dtype == np.float64
+        assert not array.flags.writeable

@@ -17,6 +17,7 @@ from kinematics.calibration import (
     relative_line_parameters,
     simulated_readings,
 )
+from kinematics.calibration.solve import LOSSES, rho
 
 
 def with_one_outlier(shop, seed):
@@ -80,3 +81,17 @@ def test_poses_go_back_and_forth_and_the_outer_rotary_moves_least():
         *([-30.0, 180.0], [-30.0, 90.0], [-30.0, 0.0]),
         *([0.0, 0.0], [0.0, 90.0], [0.0, 180.0]),
     ]
+
+
+@pytest.mark.parametrize("loss", LOSSES)
+def test_the_slopes_of_a_loss_are_those_of_its_values(loss):
+    """Against central differences; the second one corrects the covariance, and is used nowhere else."""
+    z = np.concatenate([np.linspace(0.05, 0.95, 7), np.linspace(1.05, 60.0, 9)])
+    step = 1e-5 * z
+    value, first, second = rho(loss, z)
+    ahead, behind = rho(loss, z + step), rho(loss, z - step)
+    assert first == pytest.approx((ahead[0] - behind[0]) / (2.0 * step), rel=1e-7)
+    assert second == pytest.approx((ahead[1] - behind[1]) / (2.0 * step), rel=1e-6, abs=1e-12)
+    # Small residuals count as their squares, large ones less.
+    assert rho(loss, np.array([1e-9]))[0] == pytest.approx([1e-9], rel=1e-6)
+    assert (value[z > 1.0] < z[z > 1.0]).all()
