@@ -65,7 +65,7 @@ __all__ = [
 ]
 
 
-Kind = Literal["job", "machine"]
+FileKind = Literal["job", "machine"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -371,13 +371,13 @@ def fault_at(
     return faults.located()[0]
 
 
-def _check_kind(source: Source, wanted: Kind) -> None:
+def _check_kind(source: Source, wanted: FileKind) -> None:
     """Raise one fault for a file that is empty or of the other kind, instead of one for every key."""
     if not source.data and not source.unread:
         found = "the file holds only remarks" if source.text.strip() else "the file is empty"
         tip = "tiltwright machine new FILE asks for what goes in" if wanted == "machine" else ""
         raise InputFaults([Diagnostic(source.file, None, "", found, f"a {wanted} file", tip, missing=True)])
-    other: Kind = "job" if wanted == "machine" else "machine"
+    other: FileKind = "job" if wanted == "machine" else "machine"
     if _has_keys_of(source, other) and not _has_keys_of(source, wanted):
         tips = {
             "job": 'a job file names its machine, machine = "mill.toml"; without a job: --machine FILE',
@@ -394,13 +394,13 @@ def refuse_other_kind(source: Source, wanted: str) -> None:
     ------
     InputFaults
     """
-    kinds: tuple[Kind, ...] = ("job", "machine")
+    kinds: tuple[FileKind, ...] = ("job", "machine")
     for kind in kinds:
         if _has_keys_of(source, kind):
             raise InputFaults([Diagnostic(source.file, None, "", f"what looks like a {kind} file", wanted)])
 
 
-def _has_keys_of(source: Source, kind: Kind) -> bool:
+def _has_keys_of(source: Source, kind: FileKind) -> bool:
     """Test whether a file has keys that only this kind of file has."""
     only = {
         "job": {"operation", "stack", "machine", "touched"},
