@@ -214,7 +214,7 @@ FEATURES = ("pivot", "calibration", "reach", "sheet", "lesson", "exercise", "set
 
 @pytest.mark.parametrize("room", ["output", "files", "terminal"])
 def test_formats_files_and_terminal_name_no_feature(room):
-    """What they import is checked by the order; here, that no definition of theirs bears a feature's name."""
+    """Their imports are checked by the order; here, that no definition of theirs bears a feature's name."""
     for name, source in sources().items():
         if not name.startswith(f"tiltwright.{room}"):
             continue
