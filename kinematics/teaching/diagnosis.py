@@ -206,7 +206,9 @@ def diagnose(
     for finding in findings:
         if len(finding.made) == 2:
             together = _traces(setup, placed, steps, finding.operations, *args)
-            traces += tuple(one for one in together if one.relation and one.operations == finding.operations)
+            explained = {o for one in together for o in one.operations}
+            if all(one.relation for one in together) and explained == set(finding.operations):
+                traces += together
     common = _common(unexplained, operation, axis, off, 2.0 * tolerance)
     return Diagnosis(tuple(given), truth, off, wrong, tolerance, findings, unexplained, common, traces)
 
@@ -232,7 +234,8 @@ class _Answered:
 
     def axes(self, here: NDArray[np.int64]) -> str:
         """The axes of some numbers, in words."""
-        return " and ".join(AXES[a] for a in sorted(self.axis[here].tolist()))
+        *most, last = (AXES[a] for a in sorted(self.axis[here].tolist()))
+        return f"{', '.join(most)} and {last}" if most else last
 
     def odds(self, here: NDArray[np.int64], near: float) -> float:
         """Odds that random numbers as far out as these come as near to others as that."""
@@ -286,7 +289,7 @@ def _slip_in(answered: _Answered, n: int, unit_mm: float, digit_mm: float) -> tu
             copied = AXES[int(answered.axis[other])]
             return half, _written(
                 "number written twice",
-                f"{copied} for {axis}",
+                f"{copied} written for {axis}",
                 f"the number of {copied} was written for {axis} too",
             )
     return half, None
@@ -393,7 +396,15 @@ def _traces(
     if not unexplained:
         return ()
     args = (operation, axis, off, tolerance_mm, digit_mm)
-    together = _traced_together(setup, placed, steps, unexplained, *args)
+    # A figure that leaves the right operations right is told first.
+    right = sorted(set(operation.tolist()) - set(operation[np.abs(off) > tolerance_mm].tolist()))
+    together = (
+        _traced_together(setup, placed, steps, sorted([*unexplained, *right]), *args) if right else None
+    )
+    if together is None:
+        together = _traced_together(setup, placed, steps, unexplained, *args)
+    else:
+        together = replace(together, operations=tuple(unexplained))
     if together is not None or len(unexplained) == 1:
         return () if together is None else (together,)
     each = (_traced_together(setup, placed, steps, [o], *args) for o in unexplained)

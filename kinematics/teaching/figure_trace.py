@@ -8,13 +8,14 @@ at once is no accident where more numbers agree than were solved for.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.machine import Machine, table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.calculation_batch import CalculationBatch, nominal_batch, offsets_mm, with_rows
@@ -101,12 +102,24 @@ def _taken(attributes: Sequence[str], vector: Floats, *index: object) -> Add:
     return add
 
 
-def _pivot(i: int, k: int) -> Add:
+def _pivot(i: int, k: int, table: Floats | None = None) -> Add:
+    """A pivot's coordinate where it is taken off and added back, and the way that the table goes with it."""
+
     def add(batch: CalculationBatch, row: int, by: float) -> None:
         batch.pivot_mm[row, i, k] += by
         batch.arm_from_mm[row, i, k] += by
+        if table is not None:
+            batch.table_mm[row] += by * table
 
     return add
+
+
+def _table_moved(machine: Machine, k: int) -> Floats:
+    """The way that the table frame goes for a millimetre more of the last rotary's point along an axis."""
+    *outer, last = machine.rotaries
+    moved = replace(last, point_mm=last.point_mm + np.eye(3)[k])
+    there = table_frame(replace(machine, rotaries=(*outer, moved)))
+    return np.asarray(there.translation_mm - table_frame(machine).translation_mm)
 
 
 def _figures(
@@ -128,6 +141,10 @@ def _figures(
         _Figure((f"a constant added to {axis}",), (0.0,), (add,))
         for axis, add in zip("XYZ", constants, strict=True)
     ]
+    table = setup.part_in_table.translation_mm
+    point = tuple(f"{axis} of part zero in the table" for axis in "xyz")
+    moves = tuple(_at("table_mm", k) for k in range(3))
+    figures.append(_Figure(point[:2], tuple(float(v) for v in table[:2]), moves[:2]))
     for i in range(len(setup.machine.rotaries)):
         figures += _at_a_pivot(setup, i)
     frame = nominal.table_mm[0].copy()
@@ -135,10 +152,7 @@ def _figures(
         where = f"{'XYZ'[k]} of the table's centre on the platter face"
         figures.append(_Figure((where,), (float(frame[k]),), (_at("table_mm", k),)))
     figures += _at_the_origin(placed)
-    table = setup.part_in_table.translation_mm
-    point = tuple(f"{axis} of part zero in the table" for axis in "xyz")
     everywhere = tuple(f"a constant added to {axis}" for axis in "XYZ")
-    moves = tuple(_at("table_mm", k) for k in range(3))
     figures += [
         _Figure(point, tuple(float(v) for v in table), moves),
         _Figure(everywhere, (0.0, 0.0, 0.0), tuple(constants)),
@@ -164,8 +178,16 @@ def _at_a_pivot(setup: Setup, i: int) -> list[_Figure]:
     across = [k for k in range(3) if abs(rotary.direction[k]) < 1.0]
     values = tuple(float(point[k]) for k in across)
     figures: list[_Figure] = []
+    carries = i == len(setup.machine.rotaries) - 1
+    if carries:
+        # The machine file's value: the table stands where the last rotary's line is.
+        names = tuple(f"{'XYZ'[k]} of {letter}'s pivot" for k in across)
+        adds = tuple(_pivot(i, k, _table_moved(setup.machine, k)) for k in across)
+        figures += [_Figure((n,), (v,), (a,)) for n, v, a in zip(names, values, adds, strict=True)]
+        if len(across) == 2:
+            figures.append(_Figure(names, values, adds))
     for what, add in (
-        ("", _pivot),
+        (" in the turn" if carries else "", _pivot),
         (" where it is taken off", lambda i, k: _at("arm_from_mm", i, k)),
         (" where it is added back", lambda i, k: _at("pivot_mm", i, k)),
     ):
@@ -284,7 +306,7 @@ def trace_figures(
     turns = _stated_angles(setup, placed, others)
     told = {
         id(one): _relation(
-            one.figure, one.solved, one.slope, turns if one.figure.unit == "deg" else stated, near
+            one, turns if one.figure.unit == "deg" else stated, max(_HALF * digit_mm, one.left_mm)
         )
         for one in good
     }
@@ -293,13 +315,17 @@ def trace_figures(
     alike = tuple(
         one.figure.names[0]
         for one in good
-        if one is not best and len(one.solved) == 1 and one.left_mm <= best.left_mm + digit_mm
+        if one is not best
+        and len(one.solved) == 1
+        and one.left_mm <= best.left_mm + digit_mm
+        # A vector is taken so many times only where the number of times is a simple one.
+        and (one.figure.unit != "times" or told[id(one)][1])
     )
     return FigureTrace(
         best.figure.names,
         best.figure.unit,
         np.array(best.figure.stated),
-        np.array([exact]) if relation else np.array(best.figure.stated) + best.solved,
+        np.array([exact]) if relation else _needed(best, max(_HALF * digit_mm, best.left_mm)),
         relation,
         alike,
         tuple(sorted(set(operation.tolist()))),
@@ -317,6 +343,16 @@ class _Fitted:
     figure: _Figure
     solved: Floats
     slope: Floats
+
+
+def _needed(fitted: _Fitted, near: float) -> Floats:
+    """The values solved for; an angle with no more decimals than the numbers tell."""
+    needed = np.array(fitted.figure.stated) + fitted.solved
+    if fitted.figure.unit != "deg":
+        return needed
+    window = near / max(float(np.abs(fitted.slope).max()), near)
+    short = (np.round(needed, decimals) for decimals in range(5))
+    return next((one for one in short if abs(float(one[0] - needed[0])) <= window), needed)
 
 
 def _fit(
@@ -400,14 +436,16 @@ def _stated_angles(
     return found
 
 
-def _relation(
-    figure: _Figure, solved: Floats, slope: Floats, stated: Sequence[tuple[str, float]], near: float
-) -> tuple[int, str, float]:
-    """Rank of the needed value of a single figure (0: nearest at hand), its relation to the stated ones, and their value."""
+def _relation(fitted: _Fitted, stated: Sequence[tuple[str, float]], near: float) -> tuple[int, str, float]:
+    """Rank of the needed value of a single figure (0: nearest at hand), its relation to the stated ones, and their value.
+
+    It must give the numbers as nearly as the value solved for: `near` is what rounding leaves.
+    """
+    figure = fitted.figure
     if len(figure.add) != 1:
         return _NONE, "", 0.0
-    value, by = figure.stated[0], float(solved[0])
-    steep = float(np.abs(slope).max())
+    value, by = figure.stated[0], float(fitted.solved[0])
+    steep = float(np.abs(fitted.slope).max())
     window = near / steep if steep > 0.0 else 0.0
     own = [
         (0, "so it was left out", 0.0),

@@ -367,8 +367,10 @@ def rounding_mistakes(setup: Setup, unit_mm: float) -> list[Mistake]:
     ]  # fmt: skip
 
 
-def operation_mistakes(names: Sequence[str], origins_mm: NDArray[np.float64]) -> list[Mistake]:
-    """Mistakes between operations: their answers exchanged, or one's origin used for the others."""
+def operation_mistakes(
+    names: Sequence[str], letters: Sequence[str], origins_mm: NDArray[np.float64]
+) -> list[Mistake]:
+    """Mistakes between operations: their answers exchanged, or one's origin or angle used for another."""
     count = len(names)
     claims = frozenset({"operations"})
     mistakes: list[Mistake] = []
@@ -385,15 +387,31 @@ def operation_mistakes(names: Sequence[str], origins_mm: NDArray[np.float64]) ->
         mistakes.append(
             Mistake("numbers of the operation before", "", "the numbers are those of the operation before", "offset", claims, set_input("answer_of", (), before))
         )  # fmt: skip
+        mistakes += [
+            Mistake("angle of the operation before", letter, f"the {letter} angle of the operation before was used", f"{letter} angle", frozenset({f"{letter} turning"}), _angle_before(i, before))
+            for i, letter in enumerate(letters)
+        ]  # fmt: skip
         mistakes.append(
             Mistake("way from the first operation", "", f"the numbers are the way from {names[0]}, not from machine zero", "offset", frozenset({"answer's zero"}), set_input("less_first", (), value=True))
         )  # fmt: skip
+        if not np.array_equal(origins_mm, origins_mm[before]):
+            words = "the origin of the operation before was used"
+            mistakes.append(
+                Mistake("origin of the operation before", "", words, "origin", frozenset({"origin's operation"}), set_input("origin_of", (), before))
+            )  # fmt: skip
         if not np.array_equal(origins_mm, np.broadcast_to(origins_mm[:1], origins_mm.shape)):
             words = f"the origin of {names[0]} was used for every operation"
             mistakes.append(
                 Mistake("first origin used later", "", words, "origin", frozenset({"origin's operation"}), set_input("origin_of", (), 0))
             )  # fmt: skip
     return mistakes
+
+
+def _angle_before(i: int, before: NDArray[np.int64]) -> Change:
+    def change(batch: CalculationBatch, rows: Rows) -> None:
+        batch.program_deg[rows, :, i] = batch.program_deg[rows][:, before, i]
+
+    return change
 
 
 def classic_mistakes(
@@ -454,7 +472,7 @@ def classic_mistakes(
     mistakes += origin_mistakes()
     if operations:
         origins = np.array([one.origin_mm for one in operations])
-        mistakes += operation_mistakes([one.name for one in operations], origins)
+        mistakes += operation_mistakes([one.name for one in operations], setup.machine.letters, origins)
     mistakes += unit_mistakes(unit_mm)
     mistakes += writing_mistakes()
     mistakes += z_reference_mistakes(setup, tool_length_mm)

@@ -37,7 +37,7 @@ class FoundMistake:
     made : tuple of Mistake
         One, or two made together.
     same : tuple of tuple of Mistake
-        Mistakes that give the same numbers to the answers' rounding, so that these cannot tell them apart.
+        Mistakes that give the same numbers there to the answers' rounding, so that these cannot tell them apart.
     others : tuple of tuple of Mistake
         Mistakes that give other numbers and explain as many of the answers.
     operations : tuple of int
@@ -188,7 +188,8 @@ class MistakeSearch:
                 dtype=np.int64,
             )
         same_mm = max(_SAME_MM, self.digit / 2.0)
-        equal = np.abs(self.predicted[alike] - self.predicted[row]).max(axis=1, initial=0.0) <= same_mm
+        apart = np.abs(self.predicted[np.ix_(alike, here)] - self.predicted[row, here])
+        equal = apart.max(axis=1, initial=0.0) <= same_mm
         fits = self.hit[np.ix_(alike, here)].all(axis=1)
         return FoundMistake(
             self.made[row],

@@ -204,8 +204,9 @@ def set_pivot_exercise_on(
     readings = simulated_readings(
         truth, displaced, poses_deg, sigma_mm, drawn + 2, which=which, resolution_mm=digit
     )
+    small = "hundredths of a millimetre" if units == "mm" else "thousandths of an inch"
     story = (
-        "The machine file states where each rotary's line runs, and is wrong by some hundredths of a millimetre. Find "
+        f"The machine file states where each rotary's line runs, and is wrong by some {small}. Find "
         "the lines from the readings. How sure each number is can be worked out, too; it is not marked."
     )
     return PivotExercise(

@@ -67,6 +67,8 @@ _EYE = {
     "-Z": "from below",
 }
 _SQUARE_WITHIN = 1e-12
+_NEARLY = math.cos(math.radians(5.0))
+"""A direction farther from every machine axis is slanted by design, not off it by a measurement."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,9 +136,8 @@ def turn_sentence(rotary: RotaryAxis, machine_deg: float) -> str:
 so the table is turned counterclockwise: a right-handed turn about +X of +35 degrees.
     """
     name = axis_name(rotary.direction)
-    runs = "along" if square_axis(rotary.direction) is not None else "nearly along"
     text = (
-        f"{rotary.letter} runs {runs} {name}, and a positive move turns the table "
+        f"{rotary.letter} runs {_line_words(rotary)}, and a positive move turns the table "
         f"{rotary.positive_turn.value}, seen {seen_from(rotary)}. "
     )
     turn = float(rotary.turn_deg(machine_deg))
@@ -150,6 +151,16 @@ so the table is turned counterclockwise: a right-handed turn about +X of +35 deg
         text + f"{subject} is {size}, so the table is turned {way}: a right-handed turn about "
         f"{line} of {'+' if turn > 0.0 else ''}{angle_words(turn)} degrees."
     )
+
+
+def _line_words(rotary: RotaryAxis) -> str:
+    """The way a rotary's line runs: along a machine axis, nearly along it, or slanted."""
+    name = axis_name(rotary.direction)
+    if square_axis(rotary.direction) is not None:
+        return f"along {name}"
+    if float(np.abs(rotary.direction).max()) > _NEARLY:
+        return f"nearly along {name}"
+    return "along (" + ", ".join(f"{value + 0.0:.4f}" for value in rotary.direction.tolist()) + ")"
 
 
 def swing_sentence(rotary: RotaryAxis, turn_deg: float) -> str:

@@ -16,7 +16,7 @@ from kinematics.uncertainty.sources import UncertaintySource
 
 __all__ = ["MeasurementBlunder", "measurement_blunders"]
 
-Slip = Literal["too large by 25.4", "too small by 25.4", "sign", "datum", "value"]
+Slip = Literal["too large by 25.4", "too small by 25.4", "sign", "exchanged", "datum", "value"]
 
 _UNEXPLAINED = 1e-3
 """Below this probability the deviations fit nothing that is stated, and no single cause."""
@@ -25,7 +25,10 @@ _FAR = 5.0
 """Standard uncertainties beyond which a unit is suspected."""
 
 _FAR_LIKELIER = float(np.log(100.0))
-"""Logarithm of how many times likelier the deviations must be with a sign turned round: a sign is seldom lost."""
+"""Logarithm of how many times likelier the deviations must be without a slip: one seldom happens."""
+
+_MOST_EXCHANGED = 50
+"""Exchanges looked at closely: those that would explain the deviations best."""
 
 _TOO_GOOD = 1.0 - 1e-3
 """Beyond this probability figures divided by 25.4 scatter less than any measurement does."""
@@ -44,8 +47,8 @@ class MeasurementBlunder:
     Attributes
     ----------
     slip : str
-        "too large by 25.4" or "too small by 25.4" (inch for millimetre), "sign", "datum" (measured against another one)
-        or "value" (this one stands against all others).
+        "too large by 25.4" or "too small by 25.4" (inch for millimetre), "sign", "exchanged" (two features, each with the
+        other's figures), "datum" (measured against another one) or "value" (this one stands against all others).
     rows : tuple of int
         The deviations that have it.
     p : float
@@ -74,16 +77,22 @@ def measurement_blunders(
     -------
     tuple of MeasurementBlunder
         The likeliest first; none where the deviations are explained, by what is stated or by a single cause. A slip in
-        fewer values comes before one in more. A sign lost in one value is named, too, where the deviations are explained,
-        but would be explained far better with that sign: features that contradict each other at one place need a lean to
-        do so, or several things off at once.
+        fewer values comes before one in more. A sign lost in one value, or two features exchanged, are named where the
+        deviations are explained, too, but would be far likelier without: features that contradict each other at one place
+        need a lean to do so, or several things off at once.
     """
     known = Explanations(measured, tuple(sources))
     excess = measured.excess_mm
     standing = _standing_out(known)
     if known.chances(excess[:, None])[0] >= _UNEXPLAINED:
-        return _lost_signs(known, standing)
+        return tuple(
+            doubt
+            for _, _, doubt in _likelier(known, [*_signs(measured, standing), *_exchanges(known, standing)])
+        )
     found = _explained(known, [slip for rows in standing for slip in _slips(known, rows, standing)])
+    exchanged = _likelier(known, list(_exchanges(known, standing)))
+    if exchanged and all(slip.likely(known) < exchanged[0][0] for slip, _ in found):
+        return tuple(doubt for _, _, doubt in exchanged)
     alone = [doubt for _, doubt in found] or list(_single_values(known, standing))
     if not alone:
         shared = [slip for rows in _shared(measured, standing) for slip in _slips(known, rows, standing)]
@@ -125,19 +134,60 @@ def _several(
     return (), -np.inf
 
 
-def _lost_signs(known: Explanations, standing: Sequence[tuple[int, ...]]) -> tuple[MeasurementBlunder, ...]:
-    """Single values that, turned round, make the deviations far likelier than they are, whatever explains them."""
+def _signs(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> Iterator[_Slip]:
+    """Signs lost in single values that are no mere scatter."""
+    if len(measured.deviations) >= _FEW_ROWS:
+        for rows in standing:
+            if abs(measured.deviations[rows[0]].deviation_mm) >= _FAR * measured.u_mm[rows[0]]:
+                yield _Slip("sign", rows, _scaled(measured, rows, -1.0))
+
+
+def _exchanges(known: Explanations, standing: Sequence[tuple[int, ...]]) -> Iterator[_Slip]:
+    """Two features of one part, one of which stands out, each with the other's figures: those that would be explained."""
     measured = known.measured
-    rows = [(k,) for (k,) in standing if abs(measured.deviations[k].deviation_mm) >= _FAR * measured.u_mm[k]]
-    if len(measured.deviations) < _FEW_ROWS or not rows:
-        return ()
-    slips: list[_Slip] = [_Slip("sign", each, _scaled(measured, each, -1.0)) for each in rows]
-    as_found, *turned = known.evidence(
-        np.column_stack([measured.excess_mm, *(one.excess_mm for one in slips)])
-    ).tolist()
-    gained = sorted(zip(turned, range(len(slips)), strict=True), reverse=True)
-    likelier = [slips[k] for one, k in gained if one - as_found > _FAR_LIKELIER]
-    return tuple(doubt for _, doubt in _explained(known, likelier))
+    given = measured.deviations
+    if len(given) < _FEW_ROWS:
+        return
+    of_feature: dict[tuple[str, int], list[int]] = {}
+    for k, one in enumerate(given):
+        of_feature.setdefault((one.serial, one.feature), []).append(k)
+    out = dict.fromkeys((given[k].serial, given[k].feature) for (k,) in standing)
+    pairs = {
+        tuple(sorted((first, second)))
+        for first in out
+        for second in of_feature
+        if first != second and first[0] == second[0] and len(of_feature[first]) == len(of_feature[second])
+    }
+    figures = np.array([one.deviation_mm for one in given])
+    exchanged = []
+    for first, second in sorted(pairs):
+        order = np.arange(len(given))
+        order[of_feature[first]], order[of_feature[second]] = of_feature[second], of_feature[first]
+        if np.abs(figures[order] - figures).max() >= _FAR * measured.u_mm[of_feature[first]].min():
+            exchanged.append(((*of_feature[first], *of_feature[second]), figures[order]))
+    if not exchanged:
+        return
+    chances = known.chances(np.column_stack([one for _, one in exchanged]) - measured.nominal_mm[:, None])
+    for k in np.argsort(-chances, kind="stable")[:_MOST_EXCHANGED].tolist():
+        if chances[k] >= EXPLAINED:
+            rows, other = exchanged[k]
+            yield _Slip(
+                "exchanged", rows, _with_figures(measured, other), unlikely=float(np.log(len(exchanged)))
+            )
+
+
+def _likelier(known: Explanations, slips: Sequence[_Slip]) -> list[tuple[float, _Slip, MeasurementBlunder]]:
+    """The slips without which the deviations are far likelier than they are, whatever explains them; the likeliest first."""
+    found = _explained(known, slips)
+    if not found:
+        return []
+    figures = [known.measured.excess_mm, *(slip.excess_mm for slip, _ in found)]
+    as_found, *each = known.evidence(np.column_stack(figures)).tolist()
+    likely = [
+        (one - slip.unlikely - _FAR_LIKELIER, slip, doubt)
+        for one, (slip, doubt) in zip(each, found, strict=True)
+    ]
+    return sorted((one for one in likely if one[0] > as_found), key=lambda one: -one[0])
 
 
 def _standing_out(known: Explanations) -> list[tuple[int, ...]]:
@@ -158,12 +208,16 @@ def _far(known: Explanations, rows: tuple[int, ...]) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class _Slip:
-    """The deviations with a slip taken back: other figures in the same rows, or the same ones against another datum."""
+    """The deviations with a slip taken back: other figures in the same rows, or the same ones against another datum.
+
+    `unlikely` is the logarithm of the number of other ways in which it could have happened.
+    """
 
     slip: Slip
     rows: tuple[int, ...]
     back: MeasuredParts
     datum: int | None = None
+    unlikely: float = 0.0
 
     @property
     def excess_mm(self) -> NDArray[np.float64]:
@@ -243,10 +297,18 @@ def _slips(
 
 
 def _scaled(measured: MeasuredParts, rows: tuple[int, ...], factor: float) -> MeasuredParts:
-    changed = list(measured.deviations)
-    for k in rows:
-        changed[k] = replace(changed[k], deviation_mm=changed[k].deviation_mm * factor)
-    return replace(measured, deviations=tuple(changed))
+    changed = np.array([one.deviation_mm for one in measured.deviations])
+    changed[list(rows)] *= factor
+    return _with_figures(measured, changed)
+
+
+def _with_figures(measured: MeasuredParts, figures: NDArray[np.float64]) -> MeasuredParts:
+    """The same rows with other deviations."""
+    changed = tuple(
+        one if one.deviation_mm == value else replace(one, deviation_mm=value)
+        for one, value in zip(measured.deviations, figures.tolist(), strict=True)
+    )
+    return replace(measured, deviations=changed)
 
 
 def _against(measured: MeasuredParts, datum: int | None) -> MeasuredParts:

@@ -1,6 +1,6 @@
 """Share of its simulated and random cases that the suite tries: one variable for all of them.
 
-A test states the number of cases that its claim is worth, `cases(600)`, and tries a quarter of it in the suite::
+A test states the number of cases that its claim is worth, `cases(600)`, and tries an eighth of it in the suite::
 
     TILTWRIGHT_SIMULATIONS=1 python -m pytest -n0 tests/kinematics     # as many as stated
     TILTWRIGHT_SIMULATIONS=20 python -m pytest -n0 tests/kinematics/calibration

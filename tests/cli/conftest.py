@@ -1,5 +1,6 @@
 """The command as tests run it: as a user would, but in this process."""
 
+import shutil
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -46,6 +47,31 @@ def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> 
         return Ended(code, said.out, said.err)
 
     return ended
+
+
+@pytest.fixture(scope="session")
+def _written_once(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[tuple[str, ...], Path]]:
+    return tmp_path_factory.mktemp("written"), {}
+
+
+@pytest.fixture
+def written(run: Run, _written_once: tuple[Path, dict[tuple[str, ...], Path]]) -> Callable[..., None]:
+    """Write a folder by ``tiltwright ARGS``, one of them FOLDER; what the same words wrote before is copied.
+
+    For tests that begin with a folder; those of the command that writes it run it.
+    """
+    kept, known = _written_once
+
+    def write(folder: Path, *args: object) -> None:
+        words = tuple(map(str, args))
+        if words not in known:
+            there = kept / str(len(known))
+            ended = run(*(there if word == "FOLDER" else word for word in words))
+            assert ended.code == 0, ended.err
+            known[words] = there
+        shutil.copytree(known[words], folder)
+
+    return write
 
 
 @pytest.fixture

@@ -32,8 +32,7 @@ from tiltwright.output.document import (
     Table,
 )
 from tiltwright.output.document_files import document_files, document_markdown, document_text
-from tiltwright.output.document_pdf import document_data, document_pdf
-from tiltwright.output.pdf_bundle import bundled
+from tiltwright.output.document_pdf import bundled, document_data, document_pdf
 from tiltwright.output.tables import COLUMNS, columns_of, table, wrapped_table
 
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="10mm"></svg>'

@@ -26,8 +26,7 @@ from tiltwright.output.document import (
     SideBySide,
     Table,
 )
-from tiltwright.output.document_pdf import TEMPLATE, document_data, document_pdf
-from tiltwright.output.page_flow import height_mm, in_page_order
+from tiltwright.output.document_pdf import TEMPLATE, document_data, document_pdf, height_mm, in_page_order
 
 LONG = (
     "A long sentence that runs over the end of its line, since nobody would read a page as wide as all of this. "

@@ -5,6 +5,7 @@ import pytransform3d.transformations
 import transforms3d
 from samples import assert_close, random_machine, random_stack
 from scipy.spatial.transform import Rotation
+from slices import cases
 
 from kinematics import Setup, StackStep, cumulative_frames, stack_pose, table_frame, table_pose
 
@@ -35,7 +36,7 @@ def by_transforms3d(steps):
 
 
 def test_stack_pose(rng):
-    for _ in range(150):
+    for _ in range(cases(600)):
         steps = random_stack(rng, int(rng.integers(0, 6)))
         pose = stack_pose(steps)
         ours = np.column_stack([pose.rotation, pose.translation_mm])
@@ -71,7 +72,7 @@ def test_a_step_moves_first_then_rotates_then_turns():
 
 
 def test_work_offset_and_plane_axes(rng):
-    for _ in range(120):
+    for _ in range(cases(480)):
         machine, steps = random_machine(rng), random_stack(rng)
         angles = rng.uniform(-400.0, 400.0, len(machine.rotaries))
         origin = rng.uniform(-200.0, 200.0, 3)

@@ -193,7 +193,9 @@ def _end(
 
     wrong = list(dict.fromkeys(outcome.wrong))
     if wrong:
-        say_no(f"something is certainly wrong with these readings or with the machine: {', '.join(wrong)}")
+        # What follows from the wrong unit, a line kilometres away, is no other fault to look for.
+        told = [kind for kind in wrong if kind in _WHOLE_FILE] or wrong
+        say_no(f"something is certainly wrong with these readings or with the machine: {', '.join(told)}")
     partly = [one for one in outcome.diagnostics if not one.certain]
     refused = False
     if asked.write and outcome.fit is not None and (asked.despite or not (wrong or partly)):

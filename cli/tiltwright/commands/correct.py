@@ -97,19 +97,20 @@ def correct(
     from tiltwright.uncertainty.measured_table import read_measured_table
 
     read = read_job(job)
+    views = evaluate_nests([read]).nests
+    shown = units.value if units else read.unit.value
+    job_now = uncertain_job(views)
+    table = read_measured_table(measured, job_now)
     if read.file.correction is not None:
         from tiltwright.uncertainty.correction_file import refuse_measured_twice
 
-        refuse_measured_twice(read, measured)
+        refuse_measured_twice(read, table, job_now)
         note(
             "a correction is in force: the deviations must come from a part that was cut with it. Those of a part from before "
             "it would be taken out twice",
             label="caution",
         )
-    views = evaluate_nests([read]).nests
-    shown = units.value if units else read.unit.value
-    job_now = uncertain_job(views)
-    found = job_correction(job_now, read_measured_table(measured, job_now), choose)
+    found = job_correction(job_now, table, choose)
     for view in views:
         say_messages(view, shown)
     text = json_text(correct_report(found, shown)) if as_json else correct_text(found, shown)

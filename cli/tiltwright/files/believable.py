@@ -47,6 +47,8 @@ BELIEVABLE_MM = {
 """Believable sizes, by the kind of length."""
 
 _MOST_CLOCK_DEG = 5.0
+_ODD_DEG = 5.0  # the clocking of a fixture that stands askew
+_ASKEW_DEG = (30.0, 45.0)  # a fixture that stands askew by design is turned by a multiple of these
 _MOST_TURNS_DEG = 3_600.0  # hoses and cables wind up; what turns farther is endless
 _OFF_AXIS_DEG = 3.0  # rotaries are squared up to hundredths; a measured direction is never far off its axis
 _BELOW_TRAVEL_MM = 1_500.0  # a tool that reaches the platter from the lowest position is not longer
@@ -74,7 +76,7 @@ class Doubt:
         return self.path[-1] in _MOVES_OFFSETS
 
 
-_MOVES_OFFSETS = ("point", "direction", "face", "reference_tool_length", "up", "shift", "origin")
+_MOVES_OFFSETS = ("point", "direction", "face", "reference_tool_length", "up", "shift", "turn", "origin")
 
 
 def doubts(file: MachineFile) -> Iterator[Doubt]:
@@ -146,10 +148,19 @@ def _steps(path: KeyPath, steps: Sequence[StackTable], unit: Unit) -> Iterator[D
         yield from _size((*path, place, "up"), step.up, "step", unit)
         for axis, value in zip("xy", step.shift, strict=True):
             yield from _size((*path, place, "shift"), value, "step", unit, f"{axis} ")
+        yield from _turn((*path, place, "turn"), step.turn)
         for key in ("round", "bar"):
             value = getattr(step, key)
             for edge in value if isinstance(value, tuple) else (value,):
                 yield from _optional((*path, place, key), edge, "section", unit)
+
+
+def _turn(path: KeyPath, turn_deg: float) -> Iterator[Doubt]:
+    """A turn that is too much for clocking and too odd for a fixture: 15 degrees where 0.15 was meant."""
+    odd = all(abs(math.remainder(turn_deg, round_deg)) > _ODD_DEG for round_deg in _ASKEW_DEG)
+    if abs(turn_deg) > _MOST_CLOCK_DEG and odd:
+        ground = f"clocking is below {_MOST_CLOCK_DEG:g} degrees, and fixtures that stand askew are turned by 30, 45, 60 or 90"
+        yield Doubt(path, f"{turn_deg:g} degrees", ground, "a slip of the point?")
 
 
 def _rotary(path: KeyPath, rotary: RotaryTable, unit: Unit) -> Iterator[Doubt]:

@@ -26,6 +26,10 @@ _OF_THE_PART = ("up", "shift", "turn", "lean", "touch-off")
 """Last words of a cause that stands between table and part: a part's own zero is touched off beyond it."""
 
 
+_PLATTER_FACE = "platter: face"
+"""It lifts the part as a step of the stack does."""
+
+
 def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> CorrectionInForce | None:
     """The correction of a job, where offsets by a part's own zero would leave out what it takes out; else None.
 
@@ -76,8 +80,8 @@ def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> Co
 
 def _between_table_and_part(cause: str) -> bool:
     """True where a cause's name says that nothing but the stack or its touch-off is off."""
-    ends = [one.rpartition(": ")[2].split(" ")[0] for one in cause.split(" + ")]
-    return all(end in _OF_THE_PART for end in ends)
+    names = cause.split(" + ")
+    return all(one == _PLATTER_FACE or one.rpartition(": ")[2].split(" ")[0] in _OF_THE_PART for one in names)
 
 
 def say_by_own_zero(nests: Sequence[EvaluatedJob], units: str) -> None:

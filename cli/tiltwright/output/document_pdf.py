@@ -1,12 +1,22 @@
-"""A document as pages."""
+"""A document as pages, in the order in which its blocks fill them; several PDFs bound into one.
+
+Heights are counted in lines, since having every block laid out twice would cost a class's keys a quarter more time. They
+are those of `document.typ`, which a test holds them to.
+"""
 
 from __future__ import annotations
 
+import json
+import re
+import tempfile
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from functools import singledispatch
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
+from kinematics.constants import MM_PER_INCH
 from tiltwright.output import typesetting
 from tiltwright.output.document import (
     BLANK,
@@ -24,10 +34,237 @@ from tiltwright.output.document import (
     SideBySide,
     Table,
 )
-from tiltwright.output.page_flow import holds_on, in_page_order, runs_on
-from tiltwright.output.typesetting import Paper, name_text, printable, prose_text, render
+from tiltwright.output.typesetting import (
+    FAMILY,
+    Paper,
+    compiled,
+    name_text,
+    printable,
+    prose_text,
+    render,
+    width_em,
+)
 
-__all__ = ["document_data", "document_pdf"]
+__all__ = ["bundled", "document_data", "document_pdf", "height_mm", "holds_on", "in_page_order", "runs_on"]
+
+_EM_MM = 10.0 * MM_PER_INCH / 72.0
+_CAP_EM, _LEADING_EM = 0.76, 0.55
+_LINE_MM = _CAP_EM * _EM_MM
+_MORE_MM = _LINE_MM + _LEADING_EM * _EM_MM
+"""A line alone, and each one that follows it in a paragraph."""
+_SMALL = 0.85
+_WIDTH_MM = {"a4": 210.0 - 34.0, "us-letter": 215.9 - 34.0}
+_HEIGHT_MM = {"a4": 297.0, "us-letter": 279.4}
+_ROW_MM, _HEAD_MM = _LINE_MM + 2.6, _SMALL * _LINE_MM + 2.6
+_ROOM_MM = 6.5
+_AT_LEAST_MM = 70.0
+"""Of the page that must be left for a step that runs on over the next one."""
+_LONG_STEP, _LONG_TABLE = 8, 14
+_SVG_HEIGHT = re.compile(r'viewBox="\S+ \S+ (\S+) (\S+)"')
+
+
+def in_page_order(document: Document, paper: Paper) -> tuple[Block, ...]:
+    """The blocks as they are laid on pages.
+
+    A drawing that the rest of a page has no room for comes at the top of the next page, and the text after it comes
+    before it. Everything else keeps its order, the drawings among themselves too.
+
+    Examples
+    --------
+    >>> drawing = Picture('<svg viewBox="0 0 176 200"></svg>', "the setup", 176.0)
+    >>> steps = [Paragraph(f"line {n}") for n in range(20)]
+    >>> order = in_page_order(Document("Key", "Port", (), (*steps, drawing, Paragraph("after"))), "a4")
+    >>> [getattr(block, "text", "drawing") for block in order[-2:]]
+    ['after', 'drawing']
+    """
+    if not document.pictures:
+        return document.blocks
+    width, page = _WIDTH_MM[paper], _HEIGHT_MM[paper] - (34.0 if document.compact else 40.0)
+    found: list[Block] = []
+    waiting: list[Block] = []
+    y, kept = _front_mm(document, width), 3.0
+    for group in _held_together(document.blocks):
+        if isinstance(group[0], PageBreak):
+            found += [*waiting, *group]
+            y, kept, waiting = 0.0, 0.0, []
+            continue
+        end, after = _below(group, y, kept, width)
+        if isinstance(group[0], Picture) and y > 0.0 and (waiting or end > page):
+            waiting += group
+        elif end <= page:
+            found += group
+            y, kept = end, after
+        elif runs_on(group[-1]) and y < page - _AT_LEAST_MM:
+            found += group
+            y, kept = end % page, after
+            end, after = _below(waiting, y, kept, width)
+            if end <= page:
+                found += waiting
+                y, kept, waiting = end, after, []
+        else:
+            found += [*waiting, *group]
+            y, kept = _below([*waiting, *group], 0.0, 0.0, width)
+            y, waiting = y % page, []
+    return (*found, *waiting)
+
+
+def _held_together(blocks: Iterable[Block]) -> list[list[Block]]:
+    """The blocks in groups that stay on one page."""
+    groups: list[list[Block]] = []
+    for block in blocks:
+        if groups and holds_on(groups[-1][-1]):
+            groups[-1].append(block)
+        else:
+            groups.append([block])
+    return groups
+
+
+def holds_on(block: Block) -> bool:
+    """True for what stays with what follows: a heading, a row alone."""
+    return isinstance(block, Heading) or (isinstance(block, Table) and len(block.rows) == 1)
+
+
+def runs_on(block: Block) -> bool:
+    """True for what is long, and may run on over the next page."""
+    if isinstance(block, Table):
+        return len(block.rows) > _LONG_TABLE
+    return isinstance(block, NumberedStep) and len(block.calculations) > _LONG_STEP
+
+
+def _below(group: Sequence[Block], y: float, kept: float, width: float) -> tuple[float, float]:
+    """End of a group that begins at y, below a block that keeps some room clear, and the room that it keeps clear itself.
+
+    Of two rooms that meet the larger counts; a page begins without any.
+    """
+    for block in group:
+        above, after = _apart_mm(block)
+        y += (max(kept, above) if y else 0.0) + height_mm(block, width)
+        kept = after
+    return y, kept
+
+
+def _apart_mm(block: Block) -> tuple[float, float]:
+    """Room above and below a block."""
+    return _APART_MM.get(type(block), (3.0, 3.0))
+
+
+_APART_MM: dict[type[Block], tuple[float, float]] = {
+    Heading: (6.0, 2.6),
+    NumberedStep: (4.0, 2.0),
+    Picture: (4.0, 3.0),
+    Table: (2.5, 3.0),
+    Callout: (4.0, 2.8),
+    Entry: (3.0, 2.0),
+    CodeBlock: (2.0, 3.0),
+    BulletList: (2.8, 2.8),
+}
+
+
+def _front_mm(document: Document, width: float) -> float:
+    """The height of kind, title and identity."""
+    title = _paragraph_mm(document.title, width / 1.7, bold=True) * 1.7
+    height = 0.95 * _LINE_MM + 3.0 + title
+    rows = len(document.identity)
+    if not rows:
+        return height
+    tall = _ROOM_MM if any(value.startswith(BLANK) for _, value in document.identity) else _LINE_MM
+    return height + 4.0 + (tall if document.compact else rows * tall + (rows - 1) * 1.9)
+
+
+def _lines(text: str, room_mm: float, *, bold: bool = False) -> int:
+    """The number of lines that a text takes."""
+    words = [width_em(word, bold=bold) for word in printable(text).split(" ")]
+    space, room, count, x = width_em(" ", bold=bold), room_mm / _EM_MM, 1, 0.0
+    for word in words:
+        if x and x + space + word > room:
+            count, x = count + 1, word
+        else:
+            x += word + (space if x else 0.0)
+    return count
+
+
+def _paragraph_mm(text: str, room_mm: float, *, bold: bool = False) -> float:
+    return _LINE_MM + (_lines(text, room_mm, bold=bold) - 1) * _MORE_MM
+
+
+@singledispatch
+def height_mm(block: Block, _width: float) -> float:
+    """The height of a block on paper, without the room above and below it; of a page break none."""
+    assert isinstance(block, PageBreak), block
+    return 0.0
+
+
+@height_mm.register
+def _(block: Heading, width: float) -> float:
+    return _paragraph_mm(block.text, width / 1.25, bold=True) * 1.25 + 1.2
+
+
+@height_mm.register
+def _(block: Paragraph, width: float) -> float:
+    return _paragraph_mm(block.text, width, bold=block.bold)
+
+
+@height_mm.register
+def _(block: BulletList, width: float) -> float:
+    rows = [_paragraph_mm(item, width - 5.0) for item in block.items]
+    return sum(rows) + 0.75 * _EM_MM * (len(rows) - 1)
+
+
+@height_mm.register
+def _(block: Callout, width: float) -> float:
+    rows = [_paragraph_mm(item, width - 11.0) for item in block.items]
+    return 6.0 + 1.1 * _LINE_MM + sum(rows) + 0.75 * _EM_MM * len(rows)
+
+
+@height_mm.register
+def _(block: Table, width: float) -> float:
+    columns = [max(map(_cell_mm, column)) for column in zip_longest(block.head, *block.rows, fillvalue="")]
+    widest = max(range(len(columns)), key=columns.__getitem__, default=0)
+    room = columns[widest] - max(0.0, sum(columns) - width) - 3.0 if columns else width
+    height = _HEAD_MM
+    for row in block.rows:
+        tall = _ROOM_MM if any(cell.startswith(BLANK) for cell in row) else _LINE_MM
+        height += 2.6 + max(tall, _paragraph_mm(row[widest], room) if widest < len(row) else 0.0)
+    return height
+
+
+def _cell_mm(text: str) -> float:
+    """The width of a cell with its margins."""
+    return 3.1 + (0.0 if text.startswith(BLANK) else width_em(printable(text)) * _EM_MM)
+
+
+@height_mm.register
+def _(block: Entry, _width: float) -> float:
+    return _MORE_MM + _SMALL * (_LINE_MM + (len(block.lines) - 1) * _MORE_MM)
+
+
+@height_mm.register
+def _(block: CodeBlock, _width: float) -> float:
+    return 1.6 + 0.95 * (_LINE_MM + (len(block.lines) - 1) * _MORE_MM)
+
+
+@height_mm.register
+def _(block: Picture, _width: float) -> float:
+    size = _SVG_HEIGHT.search(block.svg)
+    high = block.width_mm * float(size[2]) / float(size[1]) if size else block.width_mm
+    return high + (_LINE_MM + 2.0 if block.titled else 0.0)
+
+
+@height_mm.register
+def _(block: SideBySide, width: float) -> float:
+    right = sum(height_mm(one, width - block.picture.width_mm - 4.0) + 3.0 for one in block.right)
+    return max(height_mm(block.picture, width), right)
+
+
+@height_mm.register
+def _(block: NumberedStep, width: float) -> float:
+    formula = width_em(printable(block.formula), bold=True) + _SMALL * width_em(printable(block.frame))
+    more = 0 if formula * _EM_MM < width - 9.0 else 1
+    height = _paragraph_mm(block.rule, width - 9.0) + 1.6 + _LINE_MM + more * _MORE_MM
+    if block.matrix:
+        height += 1.6 + len(block.matrix) * (_LINE_MM + 1.4)
+    return height + sum(1.6 + _paragraph_mm(line, width - 12.0) for line in block.calculations)
+
 
 TEMPLATE = Path(__file__).parent / "document.typ"
 _HEAD_EM = 44.0
@@ -151,3 +388,42 @@ def _cell(text: str) -> str:
 def _figures(text: str) -> str:
     """A calculation with a typographic minus for every sign and between every two numbers."""
     return printable(text).replace("-", "\N{MINUS SIGN}")
+
+
+_PAGE = re.compile(rb"/Type\s*/Page\b")
+_TEMPLATE = """\
+#let data = json(bytes(sys.inputs.bundle))
+#set document(title: data.title, date: none)
+#set page(margin: 0mm, width: auto, height: auto)
+#set text(font: data.family)
+#for (file, title, pages) in data.parts {
+  for number in range(pages) {
+    page({
+      if number == 0 { place(hide(heading(text(1pt, title)))) } // a bookmark where a part begins
+      image(file, page: number + 1, alt: title + ", page " + str(number + 1))
+    })
+  }
+}
+"""
+
+
+def bundled(title: str, parts: Sequence[tuple[str, bytes]]) -> bytes:
+    """Several PDFs as one, with a bookmark for each; the same parts give the same bytes.
+
+    Parameters
+    ----------
+    title : str
+    parts : sequence of (str, bytes)
+        Bookmark and PDF, as `typesetting.render` makes it.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        template = Path(folder) / "bundle.typ"
+        template.write_text(_TEMPLATE, encoding="utf-8")
+        listed = []
+        for number, (name, pdf) in enumerate(parts):
+            (Path(folder) / f"{number}.pdf").write_bytes(pdf)
+            listed.append((f"{number}.pdf", printable(name), len(_PAGE.findall(pdf))))
+        data = {"title": printable(title), "family": FAMILY, "parts": listed}
+        made = compiled(template, Path(folder), {"bundle": json.dumps(data, ensure_ascii=False)})
+    assert isinstance(made, bytes)  # a PDF is one document
+    return made

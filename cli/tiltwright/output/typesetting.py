@@ -187,8 +187,17 @@ def name_text(text: str) -> str:
 
 
 def prose_text(text: str) -> str:
-    """Words of the sheet's own, with typographic minus signs before numbers and axis letters."""
-    return _MINUS.sub("\N{MINUS SIGN}", _LONG_WORD.sub(_breakable, printable(text)))
+    r"""Words of the sheet's own, with typographic minus signs before numbers and axis letters.
+
+    A hyphen within a word stays one, where a long word may break beside it too.
+
+    Examples
+    --------
+    >>> prose_text("handed-in/answers-07.csv").replace("\N{ZERO WIDTH SPACE}", "")
+    'handed-in/answers-07.csv'
+    """
+    # The signs first: a place to break would part a hyphen from the word before it.
+    return _LONG_WORD.sub(_breakable, _MINUS.sub("\N{MINUS SIGN}", printable(text)))
 
 
 def _breakable(word: re.Match[str]) -> str:

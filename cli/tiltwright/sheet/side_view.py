@@ -364,7 +364,7 @@ def _toward(first: RotaryAxis, eye: ViewDirection) -> float:
 def _axis_words(first: RotaryAxis, *, level: bool) -> tuple[str, ...]:
     if level:
         return (f"{first.letter} axis; arrow: how the table", f"turns on a positive {first.letter} move")
-    return (f"{first.letter} axis, square to the origin",)
+    return (f"{first.letter} axis; point square to the origin",)
 
 
 def _clockwise(first: RotaryAxis, eye: ViewDirection) -> bool:

@@ -184,6 +184,9 @@ def why_words(
     where = _names(assessment, finding.operations)
     left = numbers.fixed(numbers.in_units(finding.left_mm, units), numbers.DECIMALS[units] + 1)
     of = f"{finding.explained} of the {finding.wrong} wrong numbers there"
+    if finding.complete:
+        every = {1: "the wrong number", 2: "both wrong numbers"}
+        of = f"{every.get(finding.wrong, f'all {finding.wrong} wrong numbers')} there"
     words = [f"In {where}: {_made(finding.made)}. This gives {of}, to {left} {units}."]
     if finding.same:
         words.append(
@@ -220,6 +223,10 @@ _TIMES = {
 """Change of a vector as a whole, by the relation of the needed one to the given."""
 
 
+_TOOL_MM = 0.5
+"""No tool is shorter: less than that in every Z has another cause."""
+
+
 def trace_words(assessment: Assessment, trace: FigureTrace, units: str) -> str:
     """The figure that would make the numbers right, in a sentence or two."""
 
@@ -246,10 +253,11 @@ def trace_words(assessment: Assessment, trace: FigureTrace, units: str) -> str:
     how = "the numbers are right, too," if listed else "no mistake on the list, but the numbers are right"
     words = f"{where}: {how} if {needed}" + (f"; {simple}." if simple else ".")
     if trace.same:
-        same = ", ".join(trace.same[:3])
-        words += f" Another value of one of these would do the same: {same}."
+        same = "; ".join(trace.same[:3])
+        words += f" The answers cannot tell it from another value of: {same}."
     if "Z" in trace.names[0] and "constant" in trace.names[0]:
-        words += " Look for a tool length in Z, or another Z reference."
+        small = abs(float(trace.needed[0])) < _TOOL_MM
+        words += f" Look for {'a warm spindle' if small else 'a tool length in Z'}, or another Z reference."
     return words
 
 
@@ -343,10 +351,13 @@ def assessment_document(
         blocks.append(BulletList(why_words(assessment, finding, units, for_student=for_student)))
     blocks += [Paragraph(trace_words(assessment, trace, units)) for trace in diagnosis.traces]
     if assessment.untraced:
+        told = {answer.operation for answer in assessment.answers.lengths}
+        asked = len(assessment.placed)
+        more = " Answers to more operations can tell more." if len(told) < asked else ""
         blocks.append(
             Paragraph(
                 f"Unexplained: {_names(assessment, assessment.untraced)}. No mistake on the program's list and no pair of "
-                "them gives these numbers, and they agree on no single other figure. Answers to more operations can tell more."
+                f"them gives these numbers, and they agree on no single other figure.{more}"
             )
         )
     if diagnosis.common_mm is not None and not diagnosis.traces:

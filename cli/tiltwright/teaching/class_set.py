@@ -10,8 +10,7 @@ from pathlib import Path
 from kinematics.teaching.exercises import UnitName
 from tiltwright.output.document import Document
 from tiltwright.output.document_files import document_files
-from tiltwright.output.document_pdf import document_pdf
-from tiltwright.output.pdf_bundle import bundled
+from tiltwright.output.document_pdf import bundled, document_pdf
 from tiltwright.output.typesetting import Paper
 from tiltwright.teaching.lesson_file import DEFAULT_WITHIN, LESSON, lesson_toml
 from tiltwright.teaching.slides import slides_pdf

@@ -9,6 +9,7 @@ from pathlib import Path
 from tiltwright.output.document import (
     BLANK,
     Block,
+    BulletList,
     Document,
     Heading,
     NumberedStep,
@@ -45,13 +46,14 @@ def slides_pdf(worksheet: Document, key: Document, paper: Paper) -> bytes:
 
 
 def slides_of(blocks: Iterable[Block]) -> list[list[Block]]:
-    """The blocks slide by slide: a step with its result, or a drawing, stands alone; what follows a heading with it."""
+    """The blocks slide by slide: a step with its result, or a drawing with its words; what follows a heading with it."""
     slides: list[list[Block]] = []
     for block in blocks:
         last = slides[-1][-1] if slides else None
         fresh = isinstance(block, NumberedStep | Picture | Heading) and not isinstance(last, Heading)
         result = isinstance(last, NumberedStep) and isinstance(block, Paragraph)
-        if last is None or fresh or (isinstance(last, NumberedStep | Picture) and not result):
+        caption = isinstance(last, Picture) and isinstance(block, BulletList)
+        if last is None or fresh or (isinstance(last, NumberedStep | Picture) and not (result or caption)):
             slides.append([])
         slides[-1].append(block)
     return slides
@@ -71,7 +73,10 @@ def _enlarged(blocks: Iterable[Block]) -> list[Block]:
     found: list[Block] = []
     for block in blocks:
         if isinstance(block, SideBySide):
-            found += [block.right[0], replace(block.picture, svg=_unscaled(block.picture.svg))]
+            first, *caption = block.right
+            found += [first, replace(block.picture, svg=_unscaled(block.picture.svg))]
+            # What the drawing shows, but for its scale, which stands last.
+            found += [replace(one, items=one.items[:-1]) for one in caption if isinstance(one, BulletList)]
         elif isinstance(block, Picture):
             found.append(replace(block, svg=_unscaled(block.svg)))
         elif isinstance(block, Table):

@@ -21,6 +21,8 @@ COLUMN_X = 108.0
 TYPE_MM = 3.5
 THIN, MEDIUM, HEAVY = 0.2, 0.35, 0.6
 _LONGEST_ARC_DEG = 330.0
+_NEARLY = math.cos(math.radians(5.0))
+"""A line that leans farther from every machine axis is looked along itself."""
 
 
 # For each line's axis: the machine axis to the side, the one that goes up, and the way of the first for an eye at +.
@@ -63,7 +65,14 @@ def draw_swing(swing: RotarySwing, units: str) -> str:
     side, up, across, seen = view_along(swing.letter, swing.direction)
     canvas = Canvas(*PANEL_MM)
     points = [np.asarray(p) for p in (swing.pivot_mm, swing.before_mm, swing.after_mm)]
-    pivot, before, after = _placed([np.array([across * p[side], p[up]]) for p in points])
+    slanted = float(np.abs(swing.direction).max()) < _NEARLY
+    if slanted:
+        seen = f"Seen along the line of {swing.letter}, from its positive end"
+        flat_view = _across_line(swing.direction)
+    else:
+        flat_view = np.zeros((2, 3))
+        flat_view[0, side], flat_view[1, up] = across, 1.0
+    pivot, before, after = _placed([flat_view @ p for p in points])
     _axes(canvas, pivot)
     canvas.line(pivot, before, MEDIUM, dash="2 1.2")
     canvas.line(pivot, after, HEAVY)
@@ -75,10 +84,19 @@ def draw_swing(swing: RotarySwing, units: str) -> str:
     canvas.circle(pivot, 0.6, MEDIUM, fill="black")
     for mark, at in ((f"P({swing.letter})", pivot), (swing.before, before), (swing.after, after)):
         canvas.name_beside(at, mark, TYPE_MM, LabelBox(0.5, 5.5, COLUMN_X - 2.0, PANEL_MM[1] - 0.5))
-    flat = [p[[side, up]] for p in points]
-    _column(canvas, _words(swing, flat, ("XYZ"[side], "XYZ"[up]), units, shown))
+    shown_axes = [0, 1, 2] if slanted else [side, up]
+    _column(
+        canvas, _words(swing, [p[shown_axes] for p in points], ["XYZ"[k] for k in shown_axes], units, shown)
+    )
     canvas.text((1.0, 4.0), with_minus(seen), TYPE_MM, halo=False)
     return canvas.svg()
+
+
+def _across_line(direction: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Right and up of an eye that looks along a slanted line from its positive end: machine Z leans up."""
+    up = np.array([0.0, 0.0, 1.0]) - direction[2] * direction
+    up /= np.linalg.norm(up)
+    return np.stack((np.cross(up, direction), up))
 
 
 def _placed(flat: Sequence[NDArray[np.float64]]) -> list[Point]:
@@ -126,7 +144,7 @@ def _arc(canvas: Canvas, pivot: Point, before: Point, turned_deg: float) -> floa
 def _words(
     swing: RotarySwing,
     flat: Sequence[NDArray[np.float64]],
-    names: tuple[str, str],
+    names: Sequence[str],
     units: str,
     shown_deg: float,
 ) -> list[tuple[str, bool]]:
@@ -135,13 +153,19 @@ def _words(
     def pair(values: NDArray[np.float64], prefix: str = "") -> str:
         return "  ".join(f"{prefix}{n} {length(float(v), units)}" for n, v in zip(names, values, strict=True))
 
+    def rows(values: NDArray[np.float64], arm: NDArray[np.float64] | None = None) -> list[tuple[str, bool]]:
+        """A point and its arm; of a slanted line all three coordinates, on two lines, which leaves no room for the arm."""
+        if len(names) > 2:
+            here = pair(values).split("  ")
+            return [("  ".join(here[:2]), False), (here[2], False)]
+        return [(pair(values), False), *([] if arm is None else [("arm " + pair(arm, "Δ"), False)])]
+
     way = "counterclockwise" if swing.turn_deg > 0.0 else "clockwise"
     words = [
         (f"P({swing.letter})  pivot of {swing.letter}", True),
-        (pair(pivot), False),
+        *rows(pivot),
         (f"{swing.before}  before the turn (dashed)", True),
-        (pair(before), False),
-        ("arm " + pair(before - pivot, "Δ"), False),
+        *rows(before, before - pivot),
         (f"turn of the table {angle(swing.turn_deg)}°", True),
         (f"that is {way} here", False),
     ]
@@ -151,8 +175,7 @@ def _words(
     return [
         *words,
         (f"{swing.after}  after the turn", True),
-        (pair(after), False),
-        ("arm " + pair(after - pivot, "Δ"), False),
+        *rows(after, after - pivot),
     ]
 
 

@@ -515,6 +515,11 @@ def blunder_words(found: JobCorrection, doubt: MeasurementBlunder, units: str) -
             what = f"{fit} if {they} divided by 25.4. {inches}"
         case "too small by 25.4":
             what = f"{fit} if {they} multiplied by 25.4. {inches}"
+        case "exchanged":
+            names = dict.fromkeys(feature_name(found, deviations[k].feature) for k in doubt.rows)
+            *first, last = map(str, rows)
+            where = f"rows {', '.join(first)} and {last}, {' and '.join(names)},"
+            what = "fit if each has the other's figures. Look which is which"
         case "datum":
             datum = "the part as it was clamped" if doubt.datum is None else feature_name(found, doubt.datum)
             what = f"fit if they were measured against {datum}. Look up what the inspection's datum was"

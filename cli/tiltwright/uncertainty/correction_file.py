@@ -11,6 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import tomlkit
 
 from tiltwright.calibration.calibration_log import sealed_line, sha256_of
@@ -19,6 +20,8 @@ from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.loader import ReadJob, job_from_text
 from tiltwright.job.evaluate import evaluate_nests
 from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
+from tiltwright.uncertainty.evaluation import UncertainJob
+from tiltwright.uncertainty.measured_table import MeasuredTable
 
 __all__ = [
     "correction_log_path",
@@ -171,24 +174,40 @@ def _measured_sha256(file: str | os.PathLike[str]) -> str:
     return sha256_of(Path(file).read_bytes().decode("utf-8", "replace"))
 
 
-def refuse_measured_twice(read: ReadJob, measured: Path) -> None:
-    """Refuse a table of deviations that a correction in force already comes from: it would be put in twice.
+def _deviations_sha256(table: MeasuredTable, job: UncertainJob) -> str:
+    """A mark of what a table says, however it is written: rows in any order, in either unit, to a hundredth of a micrometre."""
+    said = sorted(
+        repr(
+            (
+                job.feature_names[one.feature][:3],
+                one.serial,
+                np.round(one.along, 6).tolist(),
+                round(value, 5) + 0.0,
+            )
+        )
+        for one, value in zip(table.measured.deviations, table.found_mm, strict=True)
+    )
+    return sha256_of("\n".join(said))
+
+
+def refuse_measured_twice(read: ReadJob, table: MeasuredTable, job: UncertainJob) -> None:
+    """Refuse deviations that a correction in force already comes from: they would be put in twice.
 
     Deviations are taken for those of a part that was cut with the correction; the table of the part before it says nothing
-    of such a part.
+    of such a part. A spreadsheet that saves the table anew changes its bytes and not what it says.
 
     Raises
     ------
     InputFaults
-        When the job's log has a table of the same bytes for a correction that is in force, or has a line that is cut off.
+        When the job's log has such a table for a correction that is in force, or has a line that is cut off.
     """
-    if read.file.correction is None or not measured.is_file():
+    if read.file.correction is None:
         return
-    log = correction_log_path(read.path)
-    wanted = _measured_sha256(measured)
+    log, measured = correction_log_path(read.path), table.file
+    wanted = {"sha256": _measured_sha256(measured), "deviations_sha256": _deviations_sha256(table, job)}
     for entry in _in_force(log):
         was = entry.get("measured")
-        if isinstance(was, dict) and was.get("sha256") == wanted:
+        if isinstance(was, dict) and any(was.get(key) == mark for key, mark in wanted.items()):
             found = f"the deviations that the correction of {str(entry.get('date'))[:10]} comes from, which is in force"
             wanted_words = "deviations of a part that was cut with the corrected offsets"
             tip = (
@@ -244,6 +263,7 @@ def write_correction(read: ReadJob, found: JobCorrection, *, who: str | None, de
         "measured": {
             "file": found.table.file,
             "sha256": _measured_sha256(found.table.file),
+            "deviations_sha256": _deviations_sha256(found.table, found.job),
             "count": len(deviations),
         },
         "cause": found.chosen.name,

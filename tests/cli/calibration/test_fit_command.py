@@ -90,6 +90,16 @@ def test_inches_are_the_same_answer(run, mill, taken):
         assert inch["point"] == pytest.approx(mm["point"], abs=2e-4)  # five decimals of an inch
 
 
+def test_a_wrong_unit_is_the_one_fault_named_at_the_end(run, mill, taken):
+    """Lines kilometres away and rows outside the travels follow from it, and were listed beside it."""
+    path, _ = taken()
+    path.write_text(path.read_text("utf-8").replace("_mm", "_in"), "utf-8")
+    ended = run("pivot", "fit", path, "-m", mill)
+    assert ended.code == 1
+    assert "No numbers are shown" in ended.out
+    assert ended.err.strip().endswith("with the machine: millimetres for inches")
+
+
 def test_without_scatter_the_file_gets_the_hidden_lines(run, mill, taken):
     path, truth = taken(scatter_mm=0.0)
     assert run("pivot", "fit", path, "-m", mill, "--write").code == 0

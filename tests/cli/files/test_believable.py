@@ -170,6 +170,25 @@ def test_numbers_in_the_other_unit_than_the_job_states(run, job):
     assert len(told) <= 3
 
 
+@pytest.mark.parametrize(
+    ("turn", "odd"),
+    [
+        *((turn, True) for turn in (15, -15, 12.5, 18, 73, 105)),
+        *((turn, False) for turn in (0.15, -4.9, 30, 45, -60, 90, 90.35, 180, 135.2, -270)),
+    ],
+)
+def test_a_turn_too_large_for_clocking_and_too_odd_for_a_fixture(run, job, turn, odd):
+    """`turn = 15` for 0.15 went by in silence where part zero was not touched off."""
+    path = job(JOB.replace("round = 60.0", f"turn = {turn}"))
+    told = [line for line in told_of(run, path) if "stack 2, turn: " in line]
+    assert bool(told) == odd
+    nests = (
+        JOB
+        + f'[[nest]]\nname = "left"\non = "standoff"\n[[nest.step]]\nname = "vice"\nup = 60.0\nturn = {turn}\n'
+    )
+    assert any("turn: " in line for line in told_of(run, job(nests))) == odd
+
+
 def test_a_clocking_that_is_hardly_meant_is_asked_about(run, examples, tmp_path):
     feet = examples / "sensor_feet.toml"
     touched = ("--nest", "left", "--touched", "-419.018,-203.331,-280.092", "--pose", "A0,C0", "--clock")

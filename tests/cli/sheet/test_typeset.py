@@ -98,12 +98,15 @@ def letters_set(make, tmp_path_factory):
         template.replace("  paper: data.paper,\n", "  width: 210mm, height: 9000mm,\n"), "utf-8"
     )
 
+    few = HEAD.replace("repeat = { count = 6, step = 60.0 }\n", "")
+    assert few != HEAD
+
     @functools.cache
     def count(name: str) -> int:
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(typesetting, "TEMPLATES", tmp_path)
             patch.setattr(typeset, "TEMPLATE", endless)
-            (page,) = typeset.svg_pages(make(job=job_named(name)))
+            (page,) = typeset.svg_pages(make(job=job_named(name, few)))
         return glyphs(page)
 
     return count

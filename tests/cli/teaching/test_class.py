@@ -1,10 +1,12 @@
 """A real class: its own machine, sheets bound to print and to project, and what comes back from twenty spreadsheets."""
 
 import csv
+import io
 import json
 import re
 
 import numpy as np
+import pdfplumber
 import pytest
 
 from kinematics.teaching import (
@@ -132,6 +134,13 @@ def test_slides_have_a_step_a_page(run, tmp_path, level):
     steps = (folder / "key" / "key-01.md").read_text("utf-8").count("```text")
     pictures = len(list(folder.glob("*/*.svg")))
     assert steps + pictures < _pages(slides) < steps + pictures + 12
+    if level not in ("touched off and clocked", PIVOT_LEVEL):
+        # The hidden drawing's words stand beside it: without them nobody knows from where it is seen.
+        with pdfplumber.open(io.BytesIO(slides)) as pdf:
+            pages = [one.extract_text() for one in pdf.pages[:6]]
+        (page,) = [one for one in pages if "Crossed circle" in one]
+        assert "Seen from machine" in page
+        assert "The setup with every rotary at zero" in page
     width, height = map(float, re.search(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", slides).groups())
     assert width > height
     assert (folder / "all-sheets.pdf").exists() is False  # one sheet is bound already

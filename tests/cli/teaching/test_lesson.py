@@ -13,8 +13,16 @@ from tiltwright.job.evaluate import evaluate_job
 from tiltwright.teaching import grading
 
 
-def _new(run, folder, level="lines that miss each other", students=3, *more):
-    return run("lesson", "new", folder, "--level", level, "--seed", 7, "--students", students, *more)
+def _words(folder, level="lines that miss each other", students=3, *more):
+    return "lesson", "new", folder, "--level", level, "--seed", 7, "--students", students, *more
+
+
+def _new(run, folder, *more):
+    return run(*_words(folder, *more))
+
+
+def _have(written, folder, *more):
+    written(folder, *_words("FOLDER", *more))
 
 
 def _fill(folder, sheet: int, mistake: str, target, student: str):
@@ -44,9 +52,9 @@ def _fill(folder, sheet: int, mistake: str, target, student: str):
 
 @pytest.mark.parametrize("units", ["mm", "inch"])
 @pytest.mark.parametrize("level", LEVELS)
-def test_the_key_says_what_the_exercise_is(run, tmp_path, level, units):
+def test_the_key_says_what_the_exercise_is(written, tmp_path, level, units):
     folder = tmp_path / "lesson"
-    assert _new(run, folder, level, 2, "--units", units).code == 0
+    _have(written, folder, level, 2, "--units", units)
     for sheet in (1, 2):
         exercise = set_exercise(level, 7, sheet, units)
         worked = evaluate_job(str(folder / "key" / f"job-{sheet:02d}.toml"))
@@ -72,7 +80,8 @@ def test_the_key_says_what_the_exercise_is(run, tmp_path, level, units):
 
 def test_the_same_seed_gives_the_same_files(run, tmp_path):
     for name in ("one", "two"):
-        assert _new(run, tmp_path / name, "one tilt", 1).code == 0
+        made = _new(run, tmp_path / name, "one tilt", 1)
+        assert (made.code, "not of this lesson" in made.err) == (0, False)
     first, second = ({p.relative_to(f): p.read_bytes() for p in f.rglob("*") if p.is_file()}
                      for f in (tmp_path / "one", tmp_path / "two"))  # fmt: skip
     assert first == second
@@ -100,9 +109,9 @@ def test_a_wrong_level_gets_the_nearest(run, tmp_path):
     assert not (tmp_path / "lesson").exists()
 
 
-def test_a_class_is_graded_and_faulty_files_are_named(run, tmp_path):
+def test_a_class_is_graded_and_faulty_files_are_named(run, written, tmp_path):
     folder, handed_in = tmp_path / "lesson", tmp_path / "in"
-    _new(run, folder, "lines that miss each other", 4)
+    _have(written, folder, "lines that miss each other", 4)
     handed_in.mkdir()
     _fill(folder, 1, "", handed_in / "a.csv", "Berta Sand")
     _fill(folder, 2, "wrong order", handed_in / "b.csv", "=Olin|Tide")
@@ -137,9 +146,9 @@ def test_a_class_is_graded_and_faulty_files_are_named(run, tmp_path):
     assert "'=Olin|Tide" in table  # a spreadsheet must not run a name
 
 
-def test_aimed_exercises_are_graded_with_their_angles(run, tmp_path):
+def test_aimed_exercises_are_graded_with_their_angles(run, written, tmp_path):
     folder, handed_in = tmp_path / "lesson", tmp_path / "in"
-    _new(run, folder, "a normal to aim at", 1, "--units", "inch")
+    _have(written, folder, "a normal to aim at", 2, "--units", "inch")
     handed_in.mkdir()
     _fill(folder, 1, "", handed_in / "a.csv", "Berta Sand")
     ended = run("lesson", "grade", folder, handed_in)
@@ -148,9 +157,9 @@ def test_aimed_exercises_are_graded_with_their_angles(run, tmp_path):
     assert (row["right"], row["answered"], row["missing"], row["mistakes"]) == (10, 10, 0, [])
 
 
-def test_an_answer_left_empty_is_no_wrong_answer(run, tmp_path):
+def test_an_answer_left_empty_is_no_wrong_answer(run, written, tmp_path):
     folder, handed_in = tmp_path / "lesson", tmp_path / "in"
-    _new(run, folder, "one tilt", 1)
+    _have(written, folder, "one tilt", 1)
     handed_in.mkdir()
     _fill(folder, 1, "", handed_in / "a.csv", "Berta Sand")
     rows = (handed_in / "a.csv").read_text("utf-8").splitlines()
@@ -170,9 +179,9 @@ def test_an_answer_left_empty_is_no_wrong_answer(run, tmp_path):
         (lambda f: (f / "key" / "job-01.toml").unlink(), "job-01.toml: no such file"),
     ],
 )
-def test_a_spoilt_lesson_is_told(run, tmp_path, spoil, message):
+def test_a_spoilt_lesson_is_told(run, written, tmp_path, spoil, message):
     folder, handed_in = tmp_path / "lesson", tmp_path / "in"
-    _new(run, folder, "one tilt", 1)
+    _have(written, folder, "one tilt", 1)
     handed_in.mkdir()
     _fill(folder, 1, "", handed_in / "a.csv", "Berta Sand")
     spoil(folder)
@@ -181,10 +190,10 @@ def test_a_spoilt_lesson_is_told(run, tmp_path, spoil, message):
     assert message in ended.err
 
 
-def test_a_cell_a_copy_a_subfolder_and_who_handed_in_nothing(run, tmp_path):
+def test_a_cell_a_copy_a_subfolder_and_who_handed_in_nothing(run, written, tmp_path):
     """A word in a cell costs that cell; a second file of a student is told and counts once; wrong numbers end with 1."""
     folder, handed_in = tmp_path / "lesson", tmp_path / "in"
-    _new(run, folder, "lines that miss each other", 3)
+    _have(written, folder, "lines that miss each other", 4)
     (handed_in / "late").mkdir(parents=True)
     _fill(folder, 1, "wrong order", handed_in / "a.csv", "Berta Sand")
     _fill(folder, 1, "wrong order", handed_in / "late" / "a again.txt", "berta sand")
@@ -202,26 +211,26 @@ def test_a_cell_a_copy_a_subfolder_and_who_handed_in_nothing(run, tmp_path):
     rows = {one["student"]: one for one in json.loads(ended.out)["students"]}
     assert (rows["Olin Tide"]["right"], rows["Olin Tide"]["missing"]) == (8, 1)
     text = run("lesson", "grade", folder, handed_in).out
-    assert "Sheet 3." in text[text.index("Nothing handed in") :]
+    assert "Sheets 3, 4." in text[text.index("Nothing handed in") :]
 
 
-def test_a_key_of_aimed_operations_gives_both_solutions(run, tmp_path):
+def test_a_key_of_aimed_operations_gives_both_solutions(written, tmp_path):
     folder = tmp_path / "lesson"
-    _new(run, folder, "a normal to aim at", 4)
+    _have(written, folder, "a normal to aim at", 4)
     keys = [path.read_text("utf-8") for path in sorted((folder / "key").glob("key-*.md"))]
     assert any("(or)" in text for text in keys)
 
 
-def test_no_answers_to_grade(run, tmp_path):
+def test_no_answers_to_grade(run, written, tmp_path):
     folder = tmp_path / "lesson"
-    _new(run, folder, "one tilt", 1)
+    _have(written, folder, "one tilt", 1)
     assert "found no .csv or .txt file" in run("lesson", "grade", folder, folder / "key").err
     assert "a folder of answer files" in run("lesson", "grade", folder, tmp_path / "none").err
 
 
-def test_sheets_of_an_older_lesson_are_named(run, tmp_path):
+def test_sheets_of_an_older_lesson_are_named(run, written, tmp_path):
     folder = tmp_path / "class"
-    assert "not of this lesson" not in _new(run, folder).err
+    _have(written, folder, "lines that miss each other", 4)
     ended = run("lesson", "new", folder, "--level", "one tilt", "--seed", 2, "--students", 2, "--force")
     assert ended.code == 0
     assert "answers-03.csv" in ended.err

@@ -17,11 +17,19 @@ DECIMALS = {"mm": 3, "inch": 4}
 MM = {"mm": 1.0, "inch": 25.4}
 
 
-def _new(run, folder, students=2, units="mm"):
-    ended = run(
+def _words(folder, students, units="mm"):
+    return (
         "lesson", "new", folder, "--level", LEVEL, "--seed", 7, "--students", students, "--units", units
-    )
+    )  # fmt: skip
+
+
+def _new(run, folder, students):
+    ended = run(*_words(folder, students))
     assert ended.code == 0, ended.err
+
+
+def _have(written, folder, students=2, units="mm"):
+    written(folder, *_words("FOLDER", students, units))
 
 
 def _right(sheet: int, units: str = "mm"):
@@ -47,9 +55,9 @@ def _fill(folder, sheet: int, values, target, student: str, units="mm"):
 
 
 @pytest.mark.parametrize("units", ["mm", "inch"])
-def test_the_sheet_gives_the_readings_and_the_key_the_answers(run, tmp_path, units):
+def test_the_sheet_gives_the_readings_and_the_key_the_answers(written, tmp_path, units):
     folder = tmp_path / "lesson"
-    _new(run, folder, 4, units)
+    _have(written, folder, 6, units)
     for sheet in range(1, 5):
         exercise = set_pivot_exercise(7, sheet, units)
         support = attainable(exercise)
@@ -84,9 +92,9 @@ def test_the_same_seed_gives_the_same_files(run, tmp_path):
     assert first == second
 
 
-def test_pivot_fit_gives_the_key_s_least_squares(run, tmp_path):
+def test_pivot_fit_gives_the_key_s_least_squares(run, written, tmp_path):
     folder = tmp_path / "lesson"
-    _new(run, folder, 3)
+    _have(written, folder, 6)
     for sheet in (1, 2, 3):
         exercise = set_pivot_exercise(7, sheet)
         support = attainable(exercise)
@@ -102,9 +110,9 @@ def test_pivot_fit_gives_the_key_s_least_squares(run, tmp_path):
 
 
 @pytest.mark.parametrize("units", ["mm", "inch"])
-def test_right_answers_pass_and_mistakes_are_named(run, tmp_path, units):
+def test_right_answers_pass_and_mistakes_are_named(run, written, tmp_path, units):
     folder, handed_in = tmp_path / "lesson", tmp_path / "in"
-    _new(run, folder, 6, units)
+    _have(written, folder, 6, units)
     handed_in.mkdir()
     _fill(folder, 1, _right(1, units), handed_in / "a.csv", "Berta Sand", units)
     best = attainable(set_pivot_exercise(7, 2, units)).best_mm
@@ -149,9 +157,9 @@ def test_right_answers_pass_and_mistakes_are_named(run, tmp_path, units):
     ]
 
 
-def test_what_was_not_answered_is_counted_and_what_cannot_be_read_is_named(run, tmp_path):
+def test_what_was_not_answered_is_counted_and_what_cannot_be_read_is_named(run, written, tmp_path):
     folder, handed_in = tmp_path / "lesson", tmp_path / "in"
-    _new(run, folder, 1)
+    _have(written, folder)
     handed_in.mkdir()
     some = _right(1)
     del some["C", "Y"]
@@ -193,9 +201,9 @@ def _changed(folder, name, old, new):
         (lambda f: (f / "key/key-02.txt").replace(f / "key/key-01.txt"), "key-01.txt"),
     ],
 )
-def test_a_lesson_that_was_changed_is_not_graded_by_other_numbers(run, tmp_path, spoil, file):
+def test_a_lesson_that_was_changed_is_not_graded_by_other_numbers(run, written, tmp_path, spoil, file):
     folder, handed_in = tmp_path / "lesson", tmp_path / "in"
-    _new(run, folder, 2)
+    _have(written, folder)
     handed_in.mkdir()
     _fill(folder, 1, _right(1), handed_in / "a.csv", "Berta Sand")
     spoil(folder)
@@ -206,10 +214,10 @@ def test_a_lesson_that_was_changed_is_not_graded_by_other_numbers(run, tmp_path,
     assert [one["read"] for one in report["students"]] == [False]
 
 
-def test_a_sheet_s_key_grades_machine_files_too(run, tmp_path):
+def test_a_sheet_s_key_grades_machine_files_too(run, written, tmp_path):
     """The least-squares answer to the sheet's readings, and the machine file left as it was."""
     folder = tmp_path / "lesson"
-    _new(run, folder, 3)
+    _have(written, folder, 6)
     for sheet in (1, 2, 3):
         key, mine = folder / "key" / f"key-{sheet:02d}.txt", folder / "key" / f"machine-{sheet:02d}.toml"
         ended = run("pivot", "practice", "--grade", key, "-m", mine, "--json")
@@ -225,9 +233,9 @@ def test_a_sheet_s_key_grades_machine_files_too(run, tmp_path):
         assert [mark["passed"] for mark in marks if mark["unit"] == "mm"] == [True] * 4
 
 
-def test_a_lesson_s_own_tolerance_can_be_widened(run, tmp_path):
+def test_a_lesson_s_own_tolerance_can_be_widened(run, written, tmp_path):
     folder, handed_in = tmp_path / "lesson", tmp_path / "in"
-    _new(run, folder, 1)
+    _have(written, folder)
     handed_in.mkdir()
     _fill(folder, 1, {k: v + 0.03 for k, v in _right(1).items()}, handed_in / "a.csv", "Berta Sand")
     assert "0 of 4" in run("lesson", "grade", folder, handed_in).out

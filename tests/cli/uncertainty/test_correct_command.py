@@ -334,6 +334,13 @@ def test_the_same_deviations_are_not_taken_out_twice(run, post, table):
             assert ended.out == ""
             assert same.name in ended.err
             assert "--undo" in ended.err
+    head, *rows = measured.read_text(encoding="utf-8").splitlines()
+    saved = [row.replace("-0.02,", "-0.0200,") for row in reversed(rows)]
+    anew = measured.with_name("saved anew.csv")
+    anew.write_text("\r\n".join([head, *saved]), encoding="utf-8")
+    ended = run("correct", post, anew, *choose)
+    assert ended.code == 2
+    assert "saved anew.csv" in ended.err
     # A second correction upon the first: both tables are spent, until they are undone.
     smaller = table(TALLER.replace("-0.02", "-0.01"))
     assert run("correct", post, smaller, "--write", *choose).code == 0
@@ -349,7 +356,7 @@ def test_the_same_deviations_are_not_taken_out_twice(run, post, table):
 
 
 def test_a_table_of_a_part_from_before_the_correction_is_warned_of(run, written, table):
-    ended = run("correct", written, table(TALLER.replace("0.002", "0.0021")), "--choose", "post: up")
+    ended = run("correct", written, table(TALLER.replace("-0.02,", "-0.0191,")), "--choose", "post: up")
     assert ended.code == 0
     assert ended.err.startswith("caution: a correction is in force: the deviations must come from a part")
 
@@ -800,3 +807,37 @@ def test_the_place_that_is_named_tells_the_explanations_apart(run, job, table, c
     assert along == pytest.approx(expected[name], abs=2e-4)
     _, found = report(run, path, table(head + "\n".join([*rows, f"new,,,,,{along:.6f},0.002"]) + "\n"))
     assert [one["what"] for one in found["causes"] if one["level"] == 1] == [name]
+
+
+@pytest.mark.parametrize(("cause", "left"), [("platter: face", False), ("C axis: position along X", True)])
+def test_a_platter_that_sits_high_is_taken_out_by_a_part_s_own_zero(run, job, cause, left):
+    """It lifts the part as a step of the stack does; an axis moves it elsewhere at the next tilt, even where it looks alike."""
+    path = job(JOB, MILL)
+    entries = []
+    for one in json.loads(run("offsets", path, "--json").out)["operations"]:
+        before = [one["offset"][axis] for axis in "XYZ"]
+        turn = turned(0, -one["machine"]["A"])[:3, :3]
+        after = (np.array(before) + turn @ [0.0, 0.0, 0.02]).tolist()
+        entries.append({"operation": one["name"], "before": before, "after": after})
+    said = {"date": "2026-11-29", "measured": "first.csv", "cause": cause, "offset": entries}
+    path.write_text(with_correction(path.read_text(encoding="utf-8"), said), encoding="utf-8")
+    typed = run("offsets", path, "--touched", "-381.0,-203.4,-256.1", "--pose", "A0,C0")
+    assert ("NOT in these offsets" in typed.err) == left
+    assert "correction" in typed.err
+
+
+def test_rows_that_were_exchanged_are_named_in_words(run, job, table):
+    """The slope's ports lie 60 mm apart along the tilt: the A axis stands off by 0.1 degrees at -30."""
+    ports = {f"port {k}": [0.0, y, 0.0] for k, y in enumerate((-30.0, -10.0, 10.0, 30.0), start=1)}
+    features = "".join(
+        f'[[feature]]\nname = "{name}"\noperation = "slope"\nat = {at}\nalong = "+Z"\n'
+        for name, at in ports.items()
+    )
+    path = job(RING + features, MILL)
+    rows = [f"{name},{at[1] * np.radians(0.1):.5f},0.001" for name, at in ports.items()]
+    for order, named in (([0, 1, 2, 3], False), ([3, 1, 2, 0], True)):
+        values = [rows[k].split(",", 1)[1] for k in order]
+        text = "".join(f"{name},{value}\n" for name, value in zip(ports, values, strict=True))
+        ended = run("correct", path, table(f"feature,deviation_mm,u_mm\n{text}"))
+        words = "rows 2 and 5, port 1, slope and port 4, slope, fit if each has the other's figures"
+        assert (words in " ".join(ended.out.split())) == named

@@ -198,8 +198,10 @@ def test_a_dense_grid_of_angles_finds_nothing_closer(seed):
         start = model.start_deg if move.start is None else move.start.machine_deg
         steps = np.stack(np.meshgrid(*[np.linspace(0, 1, 13)] * 2, indexing="ij"), -1).reshape(-1, 2)
         grid = tuple(OperationPose("between", start + share * move.turn_deg, [0, 0, 0]) for share in steps)
-        seen = [found.nearest.gap_mm for found in table_clearances(model, operations=grid)]
-        assert min(seen) >= move.table.at_least_mm - 1e-9
+        # Farther than the bound nothing counts, and the library takes long to look far.
+        near = [c.nearest for c in table_clearances(model, operations=grid, up_to_mm=move.table.at_least_mm)]
+        seen = [one.gap_mm for one in near if one is not None]
+        assert min(seen, default=np.inf) >= move.table.at_least_mm - 1e-9
         assert move.table.at_least_mm <= move.table.seen_mm
         assert move.table.shortfall_mm >= move.table.seen_mm - move.table.at_least_mm
 

@@ -128,7 +128,7 @@ class Case:
         """Numbers as they are written down."""
         return np.round(offset_mm / self.digit) * self.digit
 
-    def diagnosed(self, offset_mm, angles=None):
+    def diagnosed(self, offset_mm, angles=None, *, traced=True):
         """The faults of the angles, the diagnosis, and the table that it used, if any."""
         angles = self.angles if angles is None else angles
         answers = answers_of(self.written(offset_mm), 12)
@@ -159,7 +159,11 @@ class Case:
                 used.append(self.table(placed, more))
             return used[-1]
 
-        with mock.patch.object(MODULE, "recompute", remembered):
+        trace = MODULE.trace_figures if traced else (lambda *_, **__: None)
+        with (
+            mock.patch.object(MODULE, "recompute", remembered),
+            mock.patch.object(MODULE, "trace_figures", trace),
+        ):
             found = diagnose(
                 self.setup, placed, self.steps, answers, **self.options, **self.diagnosis,
                 more=more, others_mm=others,
@@ -168,13 +172,17 @@ class Case:
 
     def names_first(self, row):
         """True when the first finding gives the row's very numbers as written, and what was found instead."""
-        _, found, table = self.diagnosed(self.worked.offset_mm[row])
+        # A figure is told beside what explains everything, and takes time: it is solved for only where it may matter.
+        _, found, table = self.diagnosed(self.worked.offset_mm[row], traced=False)
+        if found.unexplained:
+            _, found, table = self.diagnosed(self.worked.offset_mm[row])
         if not found.findings:
             return found.right, "right" if found.right else "a figure" if found.traces else "nothing"
         made = found.findings[0].made
         told = " + ".join(one.name for one in made)
-        there = made in table.made
-        return there and self.same(table.offset_mm[table.made.index(made)], self.worked.offset_mm[row]), told
+        at = self.row.get(made) if table is self.worked else _place(table, made)
+        near = at is not None and self.same(table.offset_mm[at], self.worked.offset_mm[row])
+        return near, told
 
     def same(self, offset_mm, other_mm):
         """True when numbers are the same as they are written."""
@@ -190,6 +198,11 @@ class Case:
             return mistake.kind
         item = re.sub(r"\b[ABC]\b", lambda m: "tilt" if m[0] == letters[0] else "turn", mistake.item)
         return f"{mistake.kind}, {item}" if item else mistake.kind
+
+
+def _place(table, made):
+    """The row of a table that some mistakes made together have; None where it has none."""
+    return table.made.index(made) if made in table.made else None
 
 
 class Tally:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from cases import shop_case
 from rework import work_again
+from slices import cases
 
 from kinematics import (
     Machine,
@@ -22,8 +23,8 @@ from kinematics.teaching.angle_steps import aim_steps
 
 def test_they_end_at_the_program_angles_and_are_true_as_written():
     random = np.random.default_rng(20260301)
-    seen = 0
-    for _ in range(150):
+    seen, tried = 0, cases(600)
+    for _ in range(tried):
         setup, _, placed = shop_case(random)
         for one in placed:
             lines = aim_steps(setup, one)
@@ -45,7 +46,7 @@ def test_they_end_at_the_program_angles_and_are_true_as_written():
                         again, printed = work_again(text)
                         assert again == pytest.approx(printed, abs=5e-5), text
                         seen += 1
-    assert seen > 500
+    assert seen > 3 * tried
 
 
 def _short(calculation) -> bool:

@@ -125,11 +125,11 @@ def test_a_wrong_angle_of_one_operation():
 def test_the_angle_of_another_operation():
     setup, steps, placed = _several(np.random.default_rng(6))
     offsets = np.array([one.offset_mm for one in placed])
-    turn = placed[0].machine_deg[1]
-    offsets[1] = setup.work_offset(placed[1].origin_mm, [placed[1].machine_deg[0], turn])
+    turn = placed[1].machine_deg[1]
+    offsets[0] = setup.work_offset(placed[0].origin_mm, [placed[0].machine_deg[0], turn])
     (trace,) = _diagnosed(setup, steps, placed, offsets).traces
-    assert (trace.names, trace.operations) == (("C angle",), (1,))
-    assert trace.relation == f"that is the C angle of {placed[0].name}"
+    assert (trace.names, trace.operations) == (("C angle",), (0,))
+    assert trace.relation == f"that is the C angle of {placed[1].name}"
 
 
 def test_one_figure_for_all_is_told_before_a_mistake_here_and_a_figure_there():
@@ -173,7 +173,7 @@ def test_swapped_digits_of_one_number():
         ("inch and mm", "Z", lambda x, _y, z: (x, _y, z / 25.4)),
         ("decimal point", "Y", lambda x, y, z: (x, y / 10.0, z)),
         ("decimal point", "X", lambda x, y, z: (x * 10.0, y, z)),
-        ("number written twice", "X for Y", lambda x, _y, z: (x, x, z)),
+        ("number written twice", "X written for Y", lambda x, _y, z: (x, x, z)),
     ],
 )
 def test_a_slip_in_one_number_of_every_operation_is_told_once(kind, item, slip):

@@ -300,6 +300,15 @@ def test_operations_exchanged_and_the_first_origin_used_later():
     np.testing.assert_allclose(
         worked.offset_mm[rows["numbers of the operation before"]], right[[0, 0, 1]], atol=1e-10
     )
+    for name, angles, origins in (
+        ("angle of the operation before, C", (0.0, 0.0, 30.0), (0.0, 1.0, 2.0)),
+        ("origin of the operation before", (0.0, 30.0, 60.0), (0.0, 0.0, 1.0)),
+    ):
+        by_hand = [
+            _plain(c=-(c + 1.5), origin=ORIGIN + np.array([k, 0.0, 0.0]))
+            for c, k in zip(angles, origins, strict=True)
+        ]
+        np.testing.assert_allclose(worked.offset_mm[rows[name]], by_hand, atol=1e-10)
     np.testing.assert_allclose(
         worked.offset_mm[rows["way from the first operation"]], right - right[0], atol=1e-10
     )

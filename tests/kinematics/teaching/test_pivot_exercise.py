@@ -103,7 +103,7 @@ def test_readings_lie_within_the_repeatability_of_the_true_machine(units):
 
 
 def test_nothing_on_the_sheet_gives_the_answer_away():
-    for sheet in range(1, 61):
+    for sheet in range(1, 1 + cases(400)):
         exercise, support = drawn(sheet, "mm")
         for one, limits in zip(exercise.probings, support.allowed_mm, strict=True):
             for axis, true, allowed in zip(one.asked, one.true_mm, limits, strict=True):
@@ -116,7 +116,7 @@ def test_nothing_on_the_sheet_gives_the_answer_away():
 
 @pytest.mark.parametrize("units", UNITS)
 def test_the_hand_working_recovers_the_true_pivot_within_its_bound(units):
-    for sheet in range(1, 101):
+    for sheet in range(1, 1 + cases(400)):
         exercise, support = drawn(sheet, units)
         reading = exercise.repeatability_mm + exercise.digit_mm / 2.0
         for one, allowed in zip(exercise.probings, support.allowed_mm, strict=True):

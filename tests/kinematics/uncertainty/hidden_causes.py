@@ -246,6 +246,37 @@ def lost_sign(part, sources, rng, count):
     return Counter(parts=1, named=len(right), misnamed=int(bool(doubts) and not right), false=bool(as_found))
 
 
+def exchanged(part, sources, rng, count):
+    """A part with one hidden cause whose figures of two features were exchanged; counted are slips named."""
+    values, _ = hidden(part, sources, rng)
+    features = rng.choice(len(part.features), size=count, replace=False).tolist()
+    cut = cut_part(part, seated(part, sources, values, rng))
+    found = {k: inspected(part, cut, [k], rng) for k in features}
+    pairs = [
+        (one, other)
+        for one in features
+        for other in features
+        if one < other
+        and len(found[one]) == len(found[other])
+        and max(abs(a.deviation_mm - b.deviation_mm) for a, b in zip(found[one], found[other], strict=True))
+        > 10.0 * U_MM
+    ]
+    if not pairs:
+        return None
+    one, other = pairs[rng.integers(len(pairs))]
+    given, wrong = [], []
+    for k in features:
+        taken = found[{one: other, other: one}.get(k, k)]
+        wrong += [len(given) + n for n in range(len(taken)) if k in (one, other)]
+        given += [
+            MeasuredDeviation(mine.feature, mine.along, its.deviation_mm, mine.u_mm)
+            for mine, its in zip(found[k], taken, strict=True)
+        ]
+    doubts = measurement_blunders(measured_parts(part, given), sources)
+    right = [doubt for doubt in doubts if doubt.slip == "exchanged" and sorted(doubt.rows) == wrong]
+    return Counter(parts=1, named=len(right), misnamed=int(bool(doubts) and not right))
+
+
 def simulated(what, parts, seed=1, count=5):
     """Counts over so many parts."""
     part, sources = drawn_part()
@@ -263,3 +294,4 @@ if __name__ == "__main__":
         print(features, "features, one cause:", dict(simulated(one_cause, size, count=features)))
         print(features, "features, two causes:", dict(simulated(two_causes, size, count=features)))
         print(features, "features, a sign lost:", dict(simulated(lost_sign, size, count=features)))
+        print(features, "features, two exchanged:", dict(simulated(exchanged, size, count=features)))
