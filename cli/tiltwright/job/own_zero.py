@@ -112,7 +112,7 @@ def correction_report(nests: Sequence[EvaluatedJob], *, own_zero: bool = False) 
 
 
 def left_out_lines(nests: Sequence[EvaluatedJob]) -> tuple[str, ...]:
-    """What a program of offsets by own zeros says of the job's correction, which is not in them; nothing without one."""
+    """Comments of a program of own zeros about the job's correction, which is not in its offsets; none without one."""
     table = nests[0].job.file.correction
     if table is None:
         return ()
