@@ -380,7 +380,9 @@ def test_batch_offsets_without_the_correction_of_an_axis_say_so_first(run, post,
         ended = run("batch", "offsets", post, parts, "--gcode", "-o", folder)
         assert ended.code == 0
         assert ("NOT in these offsets" in ended.err.splitlines()[0]) == left
-        assert "is NOT in these offsets)" in (folder / "p1.nc").read_text(encoding="utf-8")
+        program = (folder / "p1.nc").read_text(encoding="utf-8")
+        assert "the job's correction of" in program
+        assert ("is NOT in these offsets" in program) == left
         typed = run("offsets", post, *touched)
         assert typed.code == 0
         assert ("NOT in these offsets" in typed.err) == left
