@@ -28,7 +28,7 @@ SHORTEST_PROBE_MM = 0.254
 STEP_MM = 2.0
 """How far apart the probe is looked at along a move; along itself half as often."""
 OLD_OFFSET_MM = -17.0
-"""What stands in every work offset before a program sets it: nobody's zero."""
+"""Value of every work offset before a program sets it: nobody's zero."""
 
 
 @dataclass
@@ -47,7 +47,7 @@ class Thing:
 
 @dataclass
 class Probe:
-    """What is above the tip, millimetres."""
+    """Length above the tip, millimetres."""
 
     stylus_mm: float
     body_mm: float  # diameter
@@ -233,7 +233,7 @@ class Control:
         self.at = goal
 
     def probed(self, goal, turning, axes):
-        """Where a touch trips; the report's errors where it may not be made, or does not (3.5.9)."""
+        """Position where a touch trips; the report's errors where it may not be made, or does not (3.5.9)."""
         if turning or not set(axes) & set("XYZ"):
             raise NgcError("rotary motion, or no linear one, in a probing move")
         if np.linalg.norm(goal - self.at) < SHORTEST_PROBE_MM:
@@ -312,7 +312,7 @@ class Control:
         return self.posed[1]
 
     def first_contact(self, goal):
-        """Where along the straight way the tip first touches anything, as the spindle's position; or None."""
+        """Place along the straight way where the tip first touches anything, as the spindle's position; or None."""
         pose = self.pose()
         tip = np.array([0.0, 0.0, self.tip_mm / 2.0 - self.real_length])
         start, end = self.at + tip, goal + tip
@@ -381,7 +381,7 @@ def crossing_round(off, way, radius, *, inside):
 
 
 def parameter_file(parameters, listed):
-    """What the control saves: the numbers that its file held when it was read, with their values."""
+    """Parameters that the control saves: the numbers that its file held when it was read, with their values."""
     numbers = sorted({*listed, *range(5161, 5167), 5220, *range(5221, 5227)})
     rows = "".join(f"{n}\t{parameters.get(n, 1.0 if n == 5220 else 0.0):.6f}\n" for n in numbers)
     return f"RS274/NGC parameters\nof a control in a test\n\n{rows}"
