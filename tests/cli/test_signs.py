@@ -366,7 +366,7 @@ def test_a_lost_sign_in_a_touch_off_is_told_first(remarks, axis, old):
 
 
 def test_a_sign_lost_in_z_may_be_a_tool_left_in(run, examples):
-    """Where the travel of Z goes above zero both put Z higher: 13.4 inches of tool, or a minus. Both are said."""
+    """A travel of Z above zero: both put Z higher: 13.4 inches of tool, or a minus. Both are said."""
     typed = ["--touched", "0.0055,-0.0014,6.7046", "--pose", "B0,C0"]
     report = json.loads(run("offsets", examples / "float_slots.toml", *typed, "--json").out)
     found = {one["kind"]: one["values"] for one in report["remarks"]}
