@@ -29,7 +29,7 @@ MONDAY = datetime(2026, 3, 2, 7)  # noqa: DTZ001 - the wall clock of a shop
 
 
 def minutes_open(hours, days=45):
-    """Whether the shop is open in each minute from Monday's midnight on, shifts over midnight included."""
+    """True for each minute in which the shop is open from Monday's midnight on, shifts over midnight included."""
     there = np.zeros((days + 2) * 1440, dtype=bool)
     for day in range(-1, days):
         span = hours.days_min[day % 7]

@@ -448,6 +448,7 @@ def test_several_slips_in_a_long_table_are_named_and_none_where_three_things_are
     doubts = measurement_blunders(measured_parts(part, found), sources)
     names = {1.0: "", -1.0: "sign", 25.4: "too large by 25.4"}
     assert {one.rows: one.slip for one in doubts} == {(row,): names[f] for row, f in slips.items()}
+    assert all(one.together for one in doubts)
     many = sum(
         (
             off_by(part, *one)
