@@ -341,7 +341,7 @@ def test_figures_in_the_other_unit_are_refused_with_their_rows(run, job, tmp_pat
 
 
 def test_the_all_zero_pose_is_the_rotary_s_own_zero(run, job, examples, tmp_path):
-    """Where C's display reads 90 in the all-zero pose, parts touched off there are where the job has them."""
+    """A display of C that reads 90 in the all-zero pose: parts touched off there are where the job has them."""
     mill = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
     assert 'letter = "C"\n' in mill
     text = JOB.replace("up = 100.0", "up = 100.0\nshift = [30.0, 0.0]").replace("C = 0", "C = 90")
