@@ -97,7 +97,8 @@ def measurement_blunders(
         )
     found = _explained(known, [slip for rows in standing for slip in _slips(known, rows, standing)])
     exchanged = _likelier(known, list(_exchanges(known, standing)))
-    if exchanged and all(slip.likely(known) < exchanged[0][0] for slip, _ in found):
+    others = [*(slip for slip, _ in found), *(_misread(known, rows) for rows in standing)]
+    if exchanged and all(slip.likely(known) < exchanged[0][0] for slip in others):
         return tuple(doubt for _, _, doubt in exchanged)
     alone = [doubt for _, doubt in found] or list(_single_values(known, standing))
     if not alone:
@@ -258,7 +259,8 @@ class _TakenBack:
 
     def likely(self, known: Explanations) -> float:
         """Log likelihood of the deviations with it taken back, it counting as something that seldom happens."""
-        return float(self.explanations(known).evidence(self.excess_mm[:, None])[0]) - _FAR_LIKELIER
+        found = float(self.explanations(known).evidence(self.excess_mm[:, None])[0])
+        return found - self.unlikely - _FAR_LIKELIER
 
 
 def _explained(
