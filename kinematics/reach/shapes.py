@@ -264,6 +264,10 @@ def frustum_on(height_mm: float, diameter_mm: float, bore_mm: float = 0.0) -> Fr
     --------
     >>> frustum_on(95.0, 60.0).centre_mm.round(9).tolist()
     [0.0, 0.0, 47.5]
+    >>> frustum_on(95.0, 60.0, bore_mm=60.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: bore: expected 0 to less than the diameter of 60, found 60
     """
     return Frustum(np.zeros(3), np.array([0.0, 0.0, height_mm]), diameter_mm, None, bore_mm)
 
@@ -290,6 +294,10 @@ def box_on(height_mm: float, x_mm: float, y_mm: float) -> Box:
     --------
     >>> box_on(-10.0, 4.0, 6.0).low_mm.tolist()
     [-2.0, -3.0, -10.0]
+    >>> box_on(-10.0, 0.0, 6.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: section, x: expected a size above zero, found 0
     """
     _above_zero("section, x", x_mm)
     _above_zero("section, y", y_mm)

@@ -153,11 +153,15 @@ class MistakeSearch:
 
         Only rows that change the numbers by up to twice as much as they are off can be matched; each is matched,
         number by number, with the odds of a window in that range. Numbers that are right to the last digit count
-        only by leaving out the rows that would change them.
+        only by leaving out the rows that would change them. Right operations are evidence, too, where the row gives
+        what their numbers are off by within the tolerance.
         """
-        here = np.isin(self.operation, where)
+        right = set(self.operation.tolist()) - set(self.operation[self.wrong].tolist())
+        given = [o for o in right if self.hit[row, self.operation == o].all()]
+        here = np.isin(self.operation, [*where, *given])
         off = np.abs(self.off)
-        inexact, exact = here & (off > self.digit), here & (off <= self.digit)
+        inexact = here & (off > _HALF * self.digit)
+        exact = here & ~inexact
         reach = 2.0 * off[inexact]
         alike = self.size == self.size[row]
         alike &= self.hit[:, exact].all(axis=1) & (self.change[:, inexact] <= reach).all(axis=1)

@@ -55,12 +55,15 @@ class MeasurementBlunder:
         The probability of the deviations with it taken back: by what is stated, or by the best single cause.
     datum : int or None
         Of another datum: the feature; None for the part as clamped.
+    together : bool
+        True where this is one of several slips at once: none of them explains the deviations by itself.
     """
 
     slip: Slip
     rows: tuple[int, ...]
     p: float
     datum: int | None = None
+    together: bool = False
 
 
 def measurement_blunders(
@@ -112,7 +115,7 @@ def _several(
     No slip where the deviations are not explained at the end.
     """
     most = len(known.measured.deviations) // _ROWS_A_SLIP
-    back, found = known, list[_Slip]()
+    back, found = known, list[_TakenBack]()
     while len(found) < most:
         taken = {row for one in found for row in one.rows}
         slips = [slip for rows in standing if rows[0] not in taken for slip in _slips(back, rows, standing)]
@@ -127,22 +130,22 @@ def _several(
         back = back.with_figures(found[-1].back)
         chance = float(back.chances(back.measured.excess_mm[:, None])[0])
         if chance >= EXPLAINED:
-            doubts = tuple(MeasurementBlunder(one.slip, one.rows, chance) for one in found)
+            doubts = tuple(MeasurementBlunder(one.slip, one.rows, chance, together=True) for one in found)
             # Each may have happened in any row.
             return doubts, each[likeliest] - len(found) * (_FAR_LIKELIER + float(np.log(len(figures[0]))))
         standing = _standing_out(back)
     return (), -np.inf
 
 
-def _signs(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> Iterator[_Slip]:
+def _signs(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> Iterator[_TakenBack]:
     """Signs lost in single values that are no mere scatter."""
     if len(measured.deviations) >= _FEW_ROWS:
         for rows in standing:
             if abs(measured.deviations[rows[0]].deviation_mm) >= _FAR * measured.u_mm[rows[0]]:
-                yield _Slip("sign", rows, _scaled(measured, rows, -1.0))
+                yield _TakenBack("sign", rows, _scaled(measured, rows, -1.0))
 
 
-def _exchanges(known: Explanations, standing: Sequence[tuple[int, ...]]) -> Iterator[_Slip]:
+def _exchanges(known: Explanations, standing: Sequence[tuple[int, ...]]) -> Iterator[_TakenBack]:
     """Two features of one part, one of which stands out, each with the other's figures: those that would be explained."""
     measured = known.measured
     given = measured.deviations
@@ -171,12 +174,14 @@ def _exchanges(known: Explanations, standing: Sequence[tuple[int, ...]]) -> Iter
     for k in np.argsort(-chances, kind="stable")[:_MOST_EXCHANGED].tolist():
         if chances[k] >= EXPLAINED:
             rows, other = exchanged[k]
-            yield _Slip(
+            yield _TakenBack(
                 "exchanged", rows, _with_figures(measured, other), unlikely=float(np.log(len(exchanged)))
             )
 
 
-def _likelier(known: Explanations, slips: Sequence[_Slip]) -> list[tuple[float, _Slip, MeasurementBlunder]]:
+def _likelier(
+    known: Explanations, slips: Sequence[_TakenBack]
+) -> list[tuple[float, _TakenBack, MeasurementBlunder]]:
     """The slips without which the deviations are far likelier than they are, whatever explains them; the likeliest first."""
     found = _explained(known, slips)
     if not found:
@@ -207,7 +212,7 @@ def _far(known: Explanations, rows: tuple[int, ...]) -> bool:
 
 
 @dataclass(frozen=True, eq=False)
-class _Slip:
+class _TakenBack:
     """The deviations with a slip taken back: other figures in the same rows, or the same ones against another datum.
 
     `unlikely` is the logarithm of the number of other ways in which it could have happened.
@@ -235,7 +240,9 @@ class _Slip:
         return float(self.explanations(known).evidence(self.excess_mm[:, None])[0]) - _FAR_LIKELIER
 
 
-def _explained(known: Explanations, slips: Sequence[_Slip]) -> list[tuple[_Slip, MeasurementBlunder]]:
+def _explained(
+    known: Explanations, slips: Sequence[_TakenBack]
+) -> list[tuple[_TakenBack, MeasurementBlunder]]:
     """The slips without which the deviations are explained, with the probability of the deviations then."""
     same = [one for one in slips if one.slip != "datum"]
     chances = known.chances(np.column_stack([one.excess_mm for one in same])).tolist() if same else []
@@ -273,19 +280,19 @@ def _shared(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> lis
 
 def _slips(
     known: Explanations, rows: tuple[int, ...], standing: Sequence[tuple[int, ...]]
-) -> Iterator[_Slip]:
+) -> Iterator[_TakenBack]:
     """Each slip that these rows may have, taken back."""
     measured = known.measured
     every, several = len(rows) == len(measured.deviations), len(measured.deviations) >= 3
     # Where they are no larger than something lets expect, a division by 25.4 would put anything right.
     if (every or several) and _far(known, rows):
-        yield _Slip("too large by 25.4", rows, _scaled(measured, rows, 1.0 / MM_PER_INCH))
+        yield _TakenBack("too large by 25.4", rows, _scaled(measured, rows, 1.0 / MM_PER_INCH))
     if several and not every:
-        yield _Slip("too small by 25.4", rows, _scaled(measured, rows, MM_PER_INCH))
-        yield _Slip("sign", rows, _scaled(measured, rows, -1.0))
+        yield _TakenBack("too small by 25.4", rows, _scaled(measured, rows, MM_PER_INCH))
+        yield _TakenBack("sign", rows, _scaled(measured, rows, -1.0))
     if every:
         if (measured.datum_point >= 0).any():
-            yield _Slip("datum", rows, _against(measured, None))
+            yield _TakenBack("datum", rows, _against(measured, None))
         # What serves as a datum on the drawing, and what stands out: it would if all else were measured from it.
         drawn = [
             point for point in measured.part.datum_point.tolist() if 0 <= point < len(measured.part.features)
@@ -293,7 +300,7 @@ def _slips(
         out = [measured.deviations[row].feature for (row,) in standing]
         for feature in list(dict.fromkeys([*drawn, *out]))[:_MOST_ROWS]:
             if any(feature not in (one.datum, one.feature) for one in measured.deviations):
-                yield _Slip("datum", rows, _against(measured, feature), feature)
+                yield _TakenBack("datum", rows, _against(measured, feature), feature)
 
 
 def _scaled(measured: MeasuredParts, rows: tuple[int, ...], factor: float) -> MeasuredParts:

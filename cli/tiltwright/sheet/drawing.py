@@ -34,7 +34,7 @@ from tiltwright.sheet.side_view import OriginMark, SideView, Solids
 ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
 PLATTER = 1.6  # weight of a platter seen edge on
 STAND_IN_DASH = "1.6 1.1"  # outlines of what is not drawn as it is
-STAND_IN = (Pattern(45.0, 2.2), Pattern(135.0, 2.2))  # hatching of a stack's steps, in turn
+STEP_HATCHING = (Pattern(45.0, 2.2), Pattern(135.0, 2.2))  # hatching of a stack's steps, in turn
 PART_ZERO = "part zero"
 ALOFT = 400.0  # higher than any panel
 _CLEAR_ENOUGH_MM = 1.5  # from the arrow that tells how the table turns
@@ -220,7 +220,7 @@ def _steps(canvas: Canvas, view: SideView, place: ViewTransform, bodies: list[_B
             continue
         canvas.polygon(outline, MEDIUM, fill="white", dash="" if step.stated else STAND_IN_DASH)
         over = tuple([other] for other in outlines[index + 1 :] if other is not None)
-        numbered[step.number] = _Body([outline], over, STAND_IN[index % 2])
+        numbered[step.number] = _Body([outline], over, STEP_HATCHING[index % 2])
         bodies.append(numbered[step.number])
     if view.platter is not None and (view.solids is None or not view.solids.platter):
         weight = PLATTER if _is_thin(view.platter) else MEDIUM
