@@ -53,6 +53,8 @@ _LINE_MM = _CAP_EM * _EM_MM
 _MORE_MM = _LINE_MM + _LEADING_EM * _EM_MM
 """A line alone, and each one that follows it in a paragraph."""
 _SMALL = 0.85
+_WIDE_EM = 0.84
+"""Width of a minus sign; few letters are wider."""
 _WIDTH_MM = {"a4": 210.0 - 34.0, "us-letter": 215.9 - 34.0}
 _HEIGHT_MM = {"a4": 297.0, "us-letter": 279.4}
 _ROW_MM, _HEAD_MM = _LINE_MM + 2.6, _SMALL * _LINE_MM + 2.6
@@ -177,6 +179,8 @@ def _front_mm(document: Document, width: float) -> float:
 
 def _lines(text: str, room_mm: float, *, bold: bool = False) -> int:
     """The number of lines that a text takes."""
+    if len(text) * _WIDE_EM * _EM_MM < room_mm:
+        return 1  # most lines, and quicker told than by their letters
     words = [width_em(word, bold=bold) for word in printable(text).split(" ")]
     space, room, count, x = width_em(" ", bold=bold), room_mm / _EM_MM, 1, 0.0
     for word in words:
