@@ -14,7 +14,16 @@ from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.transform import Pose
-from kinematics.validation import ValueEquality, as_count, as_number, as_vector, as_vectors, read_only, shown
+from kinematics.validation import (
+    ValueEquality,
+    as_count,
+    as_instance,
+    as_number,
+    as_vector,
+    as_vectors,
+    read_only,
+    shown,
+)
 
 __all__ = [
     "BASE",
@@ -320,6 +329,7 @@ def moved_shape(shape: Frustum | Box | Mesh, pose: Pose) -> Frustum | Mesh:
     >>> moved_shape(box_on(20.0, 10.0, 10.0), translation(0.0, 0.0, 5.0)).centre_mm.round(9).tolist()
     [0.0, 0.0, 15.0]
     """
+    as_instance(pose, Pose, "pose")
     if isinstance(shape, Frustum):
         return replace(shape, from_mm=pose.apply(shape.from_mm), to_mm=pose.apply(shape.to_mm))
     if isinstance(shape, Mesh):

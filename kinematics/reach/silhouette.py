@@ -15,7 +15,7 @@ from kinematics.reach.clearance import swept_bodies
 from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import Scene, group_poses
-from kinematics.validation import ValueEquality, as_vectors, read_only, shown
+from kinematics.validation import ValueEquality, as_instance, as_vectors, read_only, shown
 
 __all__ = ["VIEWS", "Outline", "View", "flat_mm", "outlines"]
 
@@ -112,6 +112,9 @@ def outlines(
     -------
     tuple of Outline
     """
+    as_instance(model, CollisionModel, "model")
+    as_instance(scene, Scene, "scene")
+    as_instance(operation, OperationPose, "operation")
     poses = group_poses(scene.machine, operation.machine_deg)
     solids: list[tuple[str, str, manifold3d.Manifold]] = []
     for body, group in zip(scene.bodies, scene.carried.tolist(), strict=True):

@@ -17,7 +17,7 @@ from kinematics.teaching.mistake_catalogue import classic_mistakes
 from kinematics.teaching.mistake_search import CHANCE, FoundMistake, MistakeSearch
 from kinematics.teaching.perturbed_offsets import Mistake, recompute
 from kinematics.teaching.working import check_operation, stack_frames
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_instance, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = ["AXES", "Answer", "Diagnosis", "diagnose"]
@@ -166,6 +166,7 @@ def diagnose(
         ...
     kinematics.errors.KinematicsError: answer, operation: expected 0 to 0, found 3
     """
+    as_instance(setup, Setup, "setup")
     given = _checked(answers, len(placed), tolerance_mm)
     for one in placed:
         check_operation(setup, one)

@@ -13,6 +13,7 @@ from kinematics.constants import MM_PER_INCH
 from kinematics.uncertainty.explanations import EXPLAINED, Explanations
 from kinematics.uncertainty.inspection import MeasuredDeviation, MeasuredParts, measured_parts
 from kinematics.uncertainty.sources import UncertaintySource
+from kinematics.validation import as_instance
 
 __all__ = ["MeasurementBlunder", "measurement_blunders"]
 
@@ -87,6 +88,7 @@ def measurement_blunders(
         deviations are explained, too, but would be far likelier without: features that contradict each other at one place
         need a lean to do so, or several things off at once.
     """
+    as_instance(measured, MeasuredParts, "measured")
     known = Explanations(measured, tuple(sources))
     excess = measured.excess_mm
     standing = _standing_out(known)
