@@ -155,8 +155,12 @@ class ViewTransform:
         return ViewTransform(self.factor, (self.other_middle, self.middle[1]), self.other)
 
 
-def choose_scale(view: SideView, layout: PanelLayout) -> tuple[ViewTransform, str, PanelLayout]:
+def choose_scale(
+    view: SideView, layout: PanelLayout, least_mm: float = 0.0
+) -> tuple[ViewTransform, str, PanelLayout]:
     """The largest standard scale at which everything fits into the field, and the field lowered to what is needed.
+
+    The panel keeps the least height, for a list beside the geometry.
 
     A little smaller where the solids from the other side then fit beside it.
     """
@@ -180,8 +184,8 @@ def choose_scale(view: SideView, layout: PanelLayout) -> tuple[ViewTransform, st
                 reduction = each
                 break
     used = max(float(high[1] - low[1]) / reduction, LEAST_FIELD)
-    if layout.key_x is None:
-        layout = layout.lowered(max(0.0, layout.bottom - layout.top - used))
+    spare = min(layout.bottom - layout.top - used, layout.height - least_mm)
+    layout = layout.lowered(max(0.0, spare))
     middle = (low + high) / 2
     paper = ((layout.left + layout.right) / 2, (layout.top + layout.bottom) / 2)
     placing = ViewTransform(1.0 / reduction, (float(middle[0]), float(middle[1])), paper)
