@@ -60,6 +60,16 @@ def test_what_a_killed_process_would_have_made_is_made_here(monkeypatch):
     assert made_by_all(make, 6, "sheets") == list(range(6))
 
 
+def test_where_no_process_can_be_started_this_one_makes_all(monkeypatch):
+    def refused():
+        raise BlockingIOError(11, "Resource temporarily unavailable")
+
+    monkeypatch.setattr(processes, "STARTED", threading.Event())
+    monkeypatch.setattr(processes, "_cores", lambda: 2)
+    monkeypatch.setattr(os, "fork", refused)
+    assert made_by_all(str, 3, "sheets") == ["0", "1", "2"]
+
+
 def test_none_outlives_a_killed_command(monkeypatch):
     monkeypatch.setattr(processes, "STARTED", threading.Event())
     monkeypatch.setattr(processes, "_cores", lambda: 2)
