@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.transform import Pose
-from kinematics.validation import ValueEquality, as_number, as_vector, as_vectors, read_only
+from kinematics.validation import ValueEquality, as_count, as_number, as_vector, as_vectors, read_only, shown
 
 __all__ = [
     "BASE",
@@ -359,6 +359,9 @@ def _closed(triangles: NDArray[np.int64], count: int) -> None:
     raise KinematicsError("mesh: expected two triangles at every edge, found edges where more meet")
 
 
+FixedTo = Literal["base", "rotary", "step", "part", "spindle"]
+
+
 @dataclass(frozen=True)
 class Attachment:
     """The thing a solid is fixed to, which is also the frame of its shape.
@@ -370,10 +373,22 @@ class Attachment:
         coordinates. Spindle: from the gauge point, along the machine's axes.
     index : int
         Of the rotary or step, from 0.
+
+    Raises
+    ------
+    KinematicsError
+        When there is nothing of that name to fix a solid to, or the index is no whole number.
     """
 
-    to: Literal["base", "rotary", "step", "part", "spindle"]
+    to: FixedTo
     index: int = 0
+
+    def __post_init__(self) -> None:
+        if self.to not in get_args(FixedTo):
+            raise KinematicsError(
+                f"attachment: expected one of {', '.join(get_args(FixedTo))}, found {shown(self.to)}"
+            )
+        as_count(self.index, "attachment, index", 0)
 
 
 BASE = Attachment("base")
@@ -382,12 +397,32 @@ SPINDLE_NOSE = Attachment("spindle")
 
 
 def on_rotary(index: int) -> Attachment:
-    """Attachment to a rotary, counted from 0 at the base: turned by it and by those before it."""
+    """Attachment to a rotary, counted from 0 at the base: turned by it and by those before it.
+
+    Examples
+    --------
+    >>> on_rotary(1)
+    Attachment(to='rotary', index=1)
+    >>> on_rotary("C")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: attachment, index: expected a whole number, 0 or more, found 'C'
+    """
     return Attachment("rotary", index)
 
 
 def on_step(index: int) -> Attachment:
-    """Attachment to the frame that a stack step stands on, counted from 0 at the platter."""
+    """Attachment to the frame that a stack step stands on, counted from 0 at the platter.
+
+    Examples
+    --------
+    >>> on_step(0)
+    Attachment(to='step', index=0)
+    >>> on_step(-1)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: attachment, index: expected a whole number, 0 or more, found -1
+    """
     return Attachment("step", index)
 
 

@@ -236,9 +236,7 @@ def _from_upright(tip_mm: Array, part: ProbeSegment, first: Array, last: Array) 
     share = np.where(
         across > 0.0, _dot(along[..., :2], off[..., :2]) / np.where(across > 0.0, across, 1.0), 0.0
     )
-    best = np.full(off.shape[:-1], np.inf)
-    some = square > 0.0
-    up = np.zeros(off.shape[:-1])
+    best, some, up = np.full(off.shape[:-1], np.inf), square > 0.0, np.zeros(off.shape[:-1])
     # Where the lines are nearest, and from both ends of the probe's: each place moved along the other and back.
     for height in (share * along[..., 2] - off[..., 2], up, up + long):
         up = np.clip(height, 0.0, long)
@@ -506,16 +504,19 @@ def _touch_clearance(
     assert plan.probe is not None
     probe = Probe(mm(plan.probe.ball_diameter) / 2.0, plan.clearance_mm, plan.over_mm, 1.0, 1.0, 4)
     count = len(point)
-    if plan.targets[t].kind is not TargetKind.FACE and plan.diameters_mm[t] is None:
+    if plan.targets[t].kind is TargetKind.FACE:
+        cycles = [probe_cycle(plan, probe, t, point[p], direction[p]) for p in range(count)]
+        tip_positions = np.stack([one.tip_positions for one in cycles])
+    elif plan.diameters_mm[t] is None:
         # Only the point is known: the tip is checked there.
         tip_positions = point[:, None, :] - np.array([0.0, 0.0, probe.radius])
     else:
-        tip_positions = np.stack(
-            [
-                probe_cycle(plan, probe, t, point[p], direction[p], approach[p]).tip_positions
-                for p in range(count)
-            ]
-        )
+        # Around a ball or in a bore the tip goes the same way at every pose.
+        ways = {
+            one: probe_cycle(plan, probe, t, np.zeros(3), direction[0], one).tip_positions
+            for one in dict.fromkeys(approach)
+        }
+        tip_positions = point[:, None, :] + np.stack([ways[one] for one in approach])
     gap, platter = np.full(count, np.inf), np.full(count, np.inf)
     words = [""] * count
     known, parts = scene
