@@ -548,3 +548,26 @@ def test_nine_numbers_asked_for_leave_none_for_a_tenth(run, job, nest):
     assert shared.code == 0
     numbers = [one["work_offset"] for one in json.loads(shared.out)["operations"]]
     assert numbers == [*range(1, 9), 9, 9]
+
+
+def test_a_stack_stands_along_the_platter_s_measured_normal(run, job, examples):
+    """By hand: 200 up along a normal that leans by 0.6 in 1 toward +X is 120 to the right and 160 up."""
+    mill = (examples / "teaching_mill.toml").read_text()
+    leaning = mill.replace("[platter]\n", "[platter]\nnormal = [0.6, 0.0, 0.8]\n")
+    text = """name = "post"
+units = "mm"
+machine = "teaching_mill.toml"
+[[stack]]
+name = "post"
+up = 200.0
+[[operation]]
+name = "top"
+at = { A = 0, C = 0 }
+"""
+
+    def offset(machine):
+        found = json.loads(run("offsets", job(text, machine), "--json").out)["operations"][0]["offset"]
+        return [found[axis] for axis in "XYZ"]
+
+    moved = [after - before for before, after in zip(offset(mill), offset(leaning), strict=True)]
+    assert moved == pytest.approx([120.0, 0.0, -40.0], abs=1e-9)
