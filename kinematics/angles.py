@@ -109,6 +109,10 @@ def wrap_deg(angle_deg: ArrayLike, low_deg: float = 0.0) -> NDArray[np.float64]:
     [270.0, 0.0, 0.0]
     >>> wrap_deg(200.0, low_deg=-180.0).tolist()
     -160.0
+    >>> wrap_deg(float("inf"))
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angle: expected finite degrees, 1e+12 at most, found inf
     """
     turned = _modulo_turn(_degrees(angle_deg) - _degrees(low_deg))
     turned = np.where(360.0 - turned < SNAP_DEG, 0.0, turned)

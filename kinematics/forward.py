@@ -36,6 +36,19 @@ def table_pose(machine: Machine, angles_deg: ArrayLike) -> Pose:
     ------
     KinematicsError
         When the last axis does not match the rotaries or an angle is not finite.
+
+    Examples
+    --------
+    >>> from kinematics import Machine, Platter, RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (a, c), Platter(face_mm=0.0))
+    >>> table_pose(mill, [-90, 0]).apply([0, 0, 100]).round(6).tolist()
+    [0.0, -150.0, -50.0]
+    >>> table_pose(mill, [-90])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angles (A, C): expected a last axis of 2 numbers, found shape (1,)
     """
     angles = as_instance(machine, Machine, "machine").angles(angles_deg)
     pose = machine.rotaries[0].pose_at(angles[..., 0])
@@ -80,6 +93,10 @@ def transform_points(machine: Machine, point_mm: ArrayLike, angles_deg: ArrayLik
     >>> mill = Machine("mill", (a, c), Platter(face_mm=-40.0))
     >>> transform_points(mill, [40.0, 25.0, 130.0], [[0, 0], [-90, 45]]).round(9).tolist()
     [[40.0, 25.0, 130.0], [1.844335495, 204.75, -142.065922728]]
+    >>> transform_points(mill, [40.0, 25.0], [0, 0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: point: expected a last axis of 3 numbers, found shape (2,)
     """
     point = as_vectors(point_mm, 3, "point")
     angles = as_instance(machine, Machine, "machine").angles(angles_deg)
@@ -119,6 +136,19 @@ def angle_products(machine: Machine, angles_deg: ArrayLike) -> NDArray[np.float6
     ------
     KinematicsError
         When the last axis does not match the rotaries or an angle is not finite.
+
+    Examples
+    --------
+    >>> from kinematics import Machine, Platter, RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (a, c), Platter(face_mm=0.0))
+    >>> angle_products(mill, [-90, 0]).round(6).tolist()
+    [1.0, 1.0, 0.0, 0.0, 0.0, 0.0, -1.0, -1.0, -0.0]
+    >>> angle_products(mill, [-90])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angles (A, C): expected a last axis of 2 numbers, found shape (1,)
     """
     return _products(machine, as_instance(machine, Machine, "machine").angles(angles_deg))
 

@@ -237,7 +237,18 @@ class Machine(ValueEquality):
 
 
 def is_horizontal(rotary: RotaryAxis) -> bool:
-    """True for a rotary that lies flat, as an indexer does: its line more than 60 degrees from the spindle's."""
+    """True for a rotary that lies flat, as an indexer does: its line more than 60 degrees from the spindle's.
+
+    Examples
+    --------
+    >>> from kinematics import RotationSense
+    >>> is_horizontal(RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, None))
+    True
+    >>> is_horizontal("A")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotary: expected a RotaryAxis, found 'A'
+    """
     as_instance(rotary, RotaryAxis, "rotary")
     return abs(float(rotary.direction[2])) < HORIZONTAL_BELOW
 
@@ -276,7 +287,20 @@ def table_frame(machine: Machine) -> Pose:
 
 
 def platter_above_tilt_mm(machine: Machine) -> float | None:
-    """Height of the platter's face above the first rotary's line, along the table's z; None for one rotary."""
+    """Height of the platter's face above the first rotary's line, along the table's z; None for one rotary.
+
+    Examples
+    --------
+    >>> from kinematics import RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> platter_above_tilt_mm(Machine("mill", (a, c), Platter(face_mm=0.0)))
+    50.0
+    >>> platter_above_tilt_mm("mill")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: machine: expected a Machine, found 'mill'
+    """
     as_instance(machine, Machine, "machine")
     if len(machine.rotaries) < 2:
         return None

@@ -85,13 +85,24 @@ def assign_work_offsets(placed: Sequence[PlacedOperation | UnreachableOperation]
     ------
     KinematicsError
         When a number asked for is not 1 to 9, or all nine are asked for and more operations want one.
+
+    Examples
+    --------
+    >>> from kinematics import Machine, Platter, RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (a, c), Platter(face_mm=0.0))
+    >>> from kinematics import Operation, Setup, place_operations, plane_from_normal
+    >>> setup = Setup.from_stack(mill, [])
+    >>> asked = [Operation("top", plane=plane_from_normal([0, 0, 1])), Operation("port", plane=plane_from_normal([0, 1, 0]), work_offset=1)]
+    >>> assign_work_offsets(place_operations(setup, asked).results).numbers
+    (2, 1)
+    >>> assign_work_offsets(["top"])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: work offsets: expected the results of place_operations, found ['top']
     """
-    if not isinstance(placed, Sequence) or not all(
-        isinstance(one, (PlacedOperation, UnreachableOperation)) for one in placed
-    ):
-        raise KinematicsError(
-            f"work offsets: expected the results of place_operations, found {shown(placed)}"
-        )
+    _check_results(placed)
     for one in placed:
         if one.work_offset is not None:
             work_offset_code(one.work_offset)
@@ -106,6 +117,15 @@ def assign_work_offsets(placed: Sequence[PlacedOperation | UnreachableOperation]
     choices = iter([open_numbers[0]] * wanting if shared else open_numbers)
     numbers = tuple(next(choices) if one.work_offset is None else one.work_offset for one in placed)
     return OffsetAllocation(numbers, shared, _conflicts(placed))
+
+
+def _check_results(placed: object) -> None:
+    if not isinstance(placed, Sequence) or not all(
+        isinstance(one, (PlacedOperation, UnreachableOperation)) for one in placed
+    ):
+        raise KinematicsError(
+            f"work offsets: expected the results of place_operations, found {shown(placed)}"
+        )
 
 
 def _conflicts(placed: Sequence[PlacedOperation | UnreachableOperation]) -> tuple[OffsetConflict, ...]:
@@ -188,9 +208,14 @@ def allocate_loaders(
     --------
     >>> allocate_loaders([], [], nest_by_nest=True)
     LoaderAllocation(numbers=(), loaders=(), count=1, conflicts=())
+    >>> allocate_loaders([["top"]], [[(0, 0)]], nest_by_nest=True)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: work offsets: expected the results of place_operations, found ['top']
     """
     asked: dict[int, list[Place]] = {}
     for n, nest in enumerate(nests):
+        _check_results(nest)
         for k, one in enumerate(nest):
             if one.work_offset is not None:
                 work_offset_code(one.work_offset)

@@ -316,6 +316,19 @@ def angle_to_align(
     ------
     KinematicsError
         When either direction lies along the rotary's line, so that no angle is right.
+
+    Examples
+    --------
+    >>> from kinematics import Machine, Platter, RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (a, c), Platter(face_mm=0.0))
+    >>> angle_to_align(mill, "C", [0, 1, 0], [1, 0, 0], [0, 0])
+    90.0
+    >>> angle_to_align(mill, "C", [0, 0, 1], [1, 0, 0], [0, 0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: direction: expected one that C can turn, found one along its line
     """
     as_instance(machine, Machine, "machine")
     angles, turning = (

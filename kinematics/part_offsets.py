@@ -193,6 +193,10 @@ def setup_of_part(
     >>> part = setup_of_part(setup, [50.0, 0.0, 0.0], [0.0], clock_deg=0.25, square_up=["C"])
     >>> part.part_in_table.translation_mm.tolist(), part.rotary_offset_deg.round(9).tolist()
     ([50.0, 0.0, 0.0], [0.25])
+    >>> setup_of_part(setup, [50.0, 0.0], [0.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: part, touched: expected a last axis of 3 numbers, found shape (2,)
     """
     machine = as_instance(setup, Setup, "part, setup").machine
     program = np.zeros((1, len(machine.rotaries)))

@@ -91,6 +91,10 @@ def place_operations(
     port 2 [-90.0, 90.0] [0.0, -150.0, -50.0]
     port 3 [-90.0, 180.0] [0.0, -150.0, -50.0]
     port 4 [-90.0, 270.0] [0.0, -150.0, -50.0]
+    >>> place_operations(setup, ["top"])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: place operations: expected an Operation, found 'top'
     """
     tolerance = as_number(tolerance_deg, "place operations, tolerance")
     if tolerance < 0.0:

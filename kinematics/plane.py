@@ -56,7 +56,17 @@ class Plane(ValueEquality):
 
 
 def plane_from_normal(normal: ArrayLike) -> Plane:
-    """A plane with an outward direction, in part coordinates, and no x of its own."""
+    """A plane with an outward direction, in part coordinates, and no x of its own.
+
+    Examples
+    --------
+    >>> plane_from_normal([0, 3, 4]).normal.tolist()
+    [0.0, 0.6, 0.8]
+    >>> plane_from_normal([0, 0, 0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: normal: expected a direction, found one of length 0
+    """
     return Plane(as_vector(normal, 3, "normal"))
 
 
@@ -139,6 +149,10 @@ def circular_pattern(
     >>> pattern = circular_pattern(plane_from_normal([0, -1, 0]), [0, -18, -12], 4, 90.0)
     >>> [origin.tolist() for _, origin in pattern[:2]]
     [[0.0, -18.0, -12.0], [18.0, 0.0, -12.0]]
+    >>> circular_pattern(plane_from_normal([0, -1, 0]), [0, -18, -12], 0, 90.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: repeat, count: expected a whole number, 1 or more, found 0
     """
     as_instance(plane, Plane, "repeat, plane")
     count, step_deg = as_count(count, "repeat, count"), as_number(step_deg, "repeat, step")

@@ -15,7 +15,6 @@ for each choice of signs.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import combinations, product
 
@@ -36,7 +35,7 @@ from kinematics.inverse_candidates import (
     within_range,
 )
 from kinematics.machine import SPINDLE
-from kinematics.orientation import solve_rows, tilting_rotary, unrotated_by_held
+from kinematics.orientation import HeldAngles, solve_rows, tilting_rotary, unrotated_by_held
 from kinematics.spherical_triangle import (
     SINGULAR_WITHIN_RAD,
     angle_between_rad,
@@ -235,7 +234,6 @@ def _values(
 
 Mask = NDArray[np.bool_]
 Rows = NDArray[np.intp]
-HeldAngles = Mapping[int, float | Array]
 
 _STEP_DEG = 0.01
 """Step along the family at which a minimum is compared with its neighbours."""

@@ -80,6 +80,10 @@ def cumulative_frames(steps: Iterable[StackStep]) -> tuple[Pose, ...]:
     >>> plate, post = StackStep("plate", up_mm=20.0, turn_deg=90.0), StackStep("post", up_mm=95.0, shift_mm=(1.0, 0.0))
     >>> [frame.translation_mm.tolist() for frame in cumulative_frames([plate, post])]
     [[0.0, 0.0, 0.0], [0.0, 0.0, 20.0], [0.0, 1.0, 115.0]]
+    >>> cumulative_frames(["post"])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: stack: expected a StackStep, found 'post'
     """
     if not is_list(steps):
         raise KinematicsError(f"stack: expected a list of StackStep, found {shown(steps)}")

@@ -217,6 +217,15 @@ def translation(x_mm: float = 0.0, y_mm: float = 0.0, z_mm: float = 0.0) -> Pose
     ------
     KinematicsError
         When a number is not finite.
+
+    Examples
+    --------
+    >>> translation(z_mm=20.0).apply([1, 2, 3]).tolist()
+    [1.0, 2.0, 23.0]
+    >>> translation(z_mm=float("nan"))
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: translation, z: expected finite numbers, found NaN or infinity
     """
     shifts = zip("xyz", (x_mm, y_mm, z_mm), strict=True)
     shift = np.array([as_number(value, f"translation, {axis}") for axis, value in shifts])

@@ -291,6 +291,10 @@ def compare_touch_off(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLik
     >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
     >>> compare_touch_off(setup, [0.0, -100.15, -50.0], [-90.0]).difference_mm.round(9).tolist()
     [0.0, 0.0, 0.15]
+    >>> compare_touch_off(setup, [0.0, 100.2], [0.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: touched: expected a last axis of 3 numbers, found shape (2,)
     """
     as_instance(setup, Setup, "touch-off, setup")
     read = as_vector(touched_mm, 3, "touched")
@@ -313,6 +317,20 @@ def with_touched_zero(setup: Setup, touch: TouchOff) -> Setup:
     -------
     Setup
         The given one is left as it was.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Platter
+    >>> from kinematics.rotary import RotaryAxis, RotationSense
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> setup = Setup.from_stack(Machine("mill", (c,), Platter(face_mm=0.0)), [StackStep("post", up_mm=100.0)])
+    >>> touch = compare_touch_off(setup, [0.0, 0.0, 100.2], [0.0])
+    >>> with_touched_zero(setup, touch).work_offset([0, 0, 0], [0]).tolist()
+    [0.0, 0.0, 100.2]
+    >>> with_touched_zero(setup, 100.2)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: touch-off: expected a TouchOff, found 100.2
     """
     as_instance(touch, TouchOff, "touch-off")
     return replace(setup, part_in_table=Pose(setup.part_in_table.rotation, touch.touched_mm))

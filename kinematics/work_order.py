@@ -69,6 +69,10 @@ def index_moves_deg(machine: Machine, start_deg: ArrayLike, poses_deg: ArrayLike
     >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
     >>> index_moves_deg(Machine("mill", (c,), Platter(face_mm=0.0)), [0], [[350], [90]])[0, :, 0].tolist()
     [0.0, 10.0, 90.0]
+    >>> index_moves_deg(Machine("mill", (c,), Platter(face_mm=0.0)), [0, 0], [[90]])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angles (C): expected a last axis of 1 numbers, found shape (2,)
     """
     count = len(as_instance(machine, Machine, "machine").rotaries)
     start = machine.angles(start_deg).reshape(1, count)
@@ -259,17 +263,17 @@ def _polished(costs: NDArray[np.float64], needs: Predecessors, order: list[int])
         order = better
 
 
-Change = tuple[int, int, int, bool]
+TourChange = tuple[int, int, int, bool]
 """A stretch from a place to before another, the place that it goes to in what is left, and whether it is reversed."""
 
 
-def _changed(order: list[int], change: Change) -> list[int]:
+def _changed(order: list[int], change: TourChange) -> list[int]:
     start, end, place, turned = change
     stretch, rest = order[start:end], order[:start] + order[end:]
     return rest[:place] + (stretch[::-1] if turned else stretch) + rest[place:]
 
 
-def _reversals(costs: NDArray[np.float64], stops: NDArray[np.int64]) -> list[tuple[float, Change]]:
+def _reversals(costs: NDArray[np.float64], stops: NDArray[np.int64]) -> list[tuple[float, TourChange]]:
     """The reversals that make the tour shorter, with the difference."""
     a, b = stops[:-1], stops[1:]
     steps = costs[a, b]
@@ -278,9 +282,9 @@ def _reversals(costs: NDArray[np.float64], stops: NDArray[np.int64]) -> list[tup
     return [(float(gain[i, j]), (i, j, i, True)) for i, j in zip(first.tolist(), last.tolist(), strict=True)]
 
 
-def _moves(costs: NDArray[np.float64], stops: NDArray[np.int64], size: int) -> list[tuple[float, Change]]:
+def _moves(costs: NDArray[np.float64], stops: NDArray[np.int64], size: int) -> list[tuple[float, TourChange]]:
     """The moves of stretches of a size that make the tour shorter, with the difference."""
-    found: list[tuple[float, Change]] = []
+    found: list[tuple[float, TourChange]] = []
     for start in range(len(stops) - 1 - size):
         head, tail = stops[start + 1], stops[start + size]
         rest = np.concatenate([stops[: start + 1], stops[start + size + 1 :]])

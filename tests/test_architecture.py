@@ -151,6 +151,24 @@ def test_every_room_has_its_place_in_the_order():
     assert {room for level in ORDER for room in level} == rooms | {"kinematics"}
 
 
+def test_developers_md_draws_what_stands():
+    """Every room and module in its drawing, and every file that its text names."""
+    words = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
+    drawing = words[words.index("```") : words.index("Order, from the top down")]
+    command, library = drawing.split("  kinematics/ ")
+    rooms = {name for name, path in MODULES.items() if path.name == "__init__.py"}
+    for half, package in ((command, "tiltwright"), (library, "kinematics")):
+        drawn = re.findall(r"\| (\w+)/ ", half)
+        assert {f"{package}.{one}" for one in drawn} == {name for name in rooms if name.count(".") == 1} & {
+            name for name in rooms if name.startswith(f"{package}.")
+        }
+    for line in re.findall(r"\| ((?:\w+, )+\w+)  ", library):
+        assert {f"kinematics.{one}" for one in line.split(", ")} <= set(MODULES), line
+    named = re.findall(r"`((?:kinematics|tests|\w+)/[\w/]+\.(?:py|typ|md))", words)
+    places = (TOP, PACKAGES["tiltwright"], PACKAGES["kinematics"], TOP / "tests")
+    assert not [one for one in named if not any((place / one).exists() for place in places)]
+
+
 def test_no_import_runs_upward():
     upward = []
     for name, targets in arrows().items():
@@ -196,7 +214,7 @@ FEATURES = ("pivot", "calibration", "reach", "sheet", "lesson", "exercise", "set
 
 @pytest.mark.parametrize("room", ["output", "files", "terminal"])
 def test_formats_files_and_terminal_name_no_feature(room):
-    """What they import is checked by the order; here, that no definition of theirs bears a feature's name."""
+    """Their imports are checked by the order; here, that no definition of theirs bears a feature's name."""
     for name, source in sources().items():
         if not name.startswith(f"tiltwright.{room}"):
             continue

@@ -282,6 +282,10 @@ def control_chart(values: ArrayLike, baseline: Baseline, design: ChartDesign | N
     >>> chart = control_chart([0.1, -0.4, 3.2], Baseline(0.0, 1.0))
     >>> [(signal.index, signal.rule.name, signal.side) for signal in chart.signals]
     [(2, 'BEYOND_LIMIT', 1)]
+    >>> control_chart([[1.0, 2.0]], Baseline(0.0, 0.005))
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: control chart, readings: expected shape (n,), found (1, 2)
     """
     return continue_chart(ChartState(), values, baseline, design)
 

@@ -141,6 +141,10 @@ def probing_intervals(
     ...     print(one.parts, one.minutes_per_part, round(one.share, 3), f"{one.outside:.1e}")
     20 0.15 0.333 2.9e-07
     40 0.075 0.667 6.2e-03
+    >>> probing_intervals([20], drift=0.0005, sigma=0.0, tolerance=0.03, minutes=3.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: re-probing: expected sigma and tolerance more than 0 and minutes 0 or more, found 0, 0.03 and 3
     """
     slope, spread = as_number(drift, "re-probing, drift"), as_number(sigma, "re-probing, sigma")
     half, time = as_number(tolerance, "re-probing, tolerance"), as_number(minutes, "re-probing, minutes")

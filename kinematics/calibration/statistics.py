@@ -103,6 +103,10 @@ def region_factor(numbers: int, level: float = 0.95, dof: int | None = None) -> 
     2.448
     >>> round(region_factor(1, 0.95, 4), 2)   # one number: Student's t again
     2.78
+    >>> region_factor(2, 1.5)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: level: expected between 0 and 1, found 1.5
     """
     from scipy import special
 
@@ -203,6 +207,10 @@ def length_interval(
     >>> low, high = length_interval(np.array([1.0, 2.0]), np.eye(2))
     >>> round(low, 2), round(high, 2)
     (0.0, 4.2)
+    >>> length_interval(np.array([np.inf, 2.0]), np.eye(2))
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: length: expected a finite vector, found [inf  2.]
     """
     from scipy.optimize import brentq
 
@@ -216,7 +224,7 @@ def length_interval(
     v = axes.T @ vector / unit
     v = np.where(np.abs(v) < _LEAST, _LEAST, v)
     if not np.isfinite(v).all():
-        raise KinematicsError(f"length: expected a finite vector, found {np.abs(v).max():g} scatters")
+        raise KinematicsError(f"length: expected a finite vector, found {vector}")
     # Two numbers at a time, hundreds of times over: numpy takes longer to set out than to count.
     (vx, vy), (sx, sy) = v.tolist(), sd.tolist()
 

@@ -125,6 +125,10 @@ def stiffness_n_per_mm(section: Section, height_mm: float, modulus_gpa: float) -
     --------
     >>> round(stiffness_n_per_mm(Section(diameter_mm=50.0, bore_mm=30.0), 150.0, 207.0), 3)
     49134.509
+    >>> stiffness_n_per_mm(Section(diameter_mm=50.0), 150.0, 0.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: modulus: expected a value above zero, found 0
     """
     for name, value in (("height", height_mm), ("modulus", modulus_gpa)):
         if not as_number(value, name) > 0.0:
@@ -163,5 +167,9 @@ def deflection_mm(section: Section, height_mm: float, modulus_gpa: float, force_
     --------
     >>> round(deflection_mm(Section(diameter_mm=50.0, bore_mm=30.0), 150.0, 207.0, 500.0), 9)
     0.010176147
+    >>> deflection_mm(Section(diameter_mm=50.0), 0.0, 207.0, 500.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: height: expected a value above zero, found 0
     """
     return force_n / stiffness_n_per_mm(section, height_mm, modulus_gpa)

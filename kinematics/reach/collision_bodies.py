@@ -7,6 +7,7 @@ convex hull of a few discs, serves to tell cheaply which bodies cannot be the ne
 
 from __future__ import annotations
 
+import atexit
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
@@ -176,6 +177,11 @@ def pieced_body(name: str, shape: Shape, *, machinable: bool = False) -> Collisi
     if isinstance(shape, Frustum) and shape.bore_mm:
         return replace(body, pieces=_wedges(body, shape))
     return in_pieces(body)
+
+
+# Whatever keeps this module to the very end would keep the bodies too, and the collision library complains of each.
+atexit.register(whole_body.cache_clear)
+atexit.register(pieced_body.cache_clear)
 
 
 def _wedges(body: CollisionBody, tube: Frustum) -> tuple[CollisionBody, ...]:

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.transform import Pose
-from kinematics.validation import ValueEquality, as_number, as_vector, as_vectors, read_only
+from kinematics.validation import ValueEquality, as_count, as_number, as_vector, as_vectors, read_only, shown
 
 __all__ = [
     "BASE",
@@ -264,6 +264,10 @@ def frustum_on(height_mm: float, diameter_mm: float, bore_mm: float = 0.0) -> Fr
     --------
     >>> frustum_on(95.0, 60.0).centre_mm.round(9).tolist()
     [0.0, 0.0, 47.5]
+    >>> frustum_on(95.0, 60.0, bore_mm=60.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: bore: expected 0 to less than the diameter of 60, found 60
     """
     return Frustum(np.zeros(3), np.array([0.0, 0.0, height_mm]), diameter_mm, None, bore_mm)
 
@@ -290,6 +294,10 @@ def box_on(height_mm: float, x_mm: float, y_mm: float) -> Box:
     --------
     >>> box_on(-10.0, 4.0, 6.0).low_mm.tolist()
     [-2.0, -3.0, -10.0]
+    >>> box_on(-10.0, 0.0, 6.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: section, x: expected a size above zero, found 0
     """
     _above_zero("section, x", x_mm)
     _above_zero("section, y", y_mm)
@@ -351,6 +359,9 @@ def _closed(triangles: NDArray[np.int64], count: int) -> None:
     raise KinematicsError("mesh: expected two triangles at every edge, found edges where more meet")
 
 
+FixedTo = Literal["base", "rotary", "step", "part", "spindle"]
+
+
 @dataclass(frozen=True)
 class Attachment:
     """The thing a solid is fixed to, which is also the frame of its shape.
@@ -362,10 +373,22 @@ class Attachment:
         coordinates. Spindle: from the gauge point, along the machine's axes.
     index : int
         Of the rotary or step, from 0.
+
+    Raises
+    ------
+    KinematicsError
+        When there is nothing of that name to fix a solid to, or the index is no whole number.
     """
 
-    to: Literal["base", "rotary", "step", "part", "spindle"]
+    to: FixedTo
     index: int = 0
+
+    def __post_init__(self) -> None:
+        if self.to not in get_args(FixedTo):
+            raise KinematicsError(
+                f"attachment: expected one of {', '.join(get_args(FixedTo))}, found {shown(self.to)}"
+            )
+        as_count(self.index, "attachment, index", 0)
 
 
 BASE = Attachment("base")
@@ -374,12 +397,32 @@ SPINDLE_NOSE = Attachment("spindle")
 
 
 def on_rotary(index: int) -> Attachment:
-    """Attachment to a rotary, counted from 0 at the base: turned by it and by those before it."""
+    """Attachment to a rotary, counted from 0 at the base: turned by it and by those before it.
+
+    Examples
+    --------
+    >>> on_rotary(1)
+    Attachment(to='rotary', index=1)
+    >>> on_rotary("C")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: attachment, index: expected a whole number, 0 or more, found 'C'
+    """
     return Attachment("rotary", index)
 
 
 def on_step(index: int) -> Attachment:
-    """Attachment to the frame that a stack step stands on, counted from 0 at the platter."""
+    """Attachment to the frame that a stack step stands on, counted from 0 at the platter.
+
+    Examples
+    --------
+    >>> on_step(0)
+    Attachment(to='step', index=0)
+    >>> on_step(-1)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: attachment, index: expected a whole number, 0 or more, found -1
+    """
     return Attachment("step", index)
 
 

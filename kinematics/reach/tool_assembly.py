@@ -215,6 +215,10 @@ def _swept(body: CollisionBody, half: tuple[float, float, float]) -> manifold3d.
     return manifold3d.Manifold.hull_points((vertices_of(body.manifold) + corners).reshape(-1, 3))
 
 
+atexit.register(cutting_bodies.cache_clear)  # as in `collision_bodies`
+atexit.register(_swept.cache_clear)
+
+
 def minkowski_sum(body: CollisionBody, half_mm: NDArray[np.float64]) -> manifold3d.Manifold:
     """Volume of a cutting body whose tip sweeps a box about the origin with those half edges.
 

@@ -18,6 +18,7 @@ from kinematics.machine import table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.working import check_operation, stack_frames
+from kinematics.validation import cross
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -348,21 +349,20 @@ def offsets_mm(batch: CalculationBatch) -> Floats:
         arm = point - arm_from
         axis = batch.direction[rows, i][:, None, :]
         s, c = sine[rows, :, i][..., None], cosine[rows, :, i][..., None]
-        along = axis * np.sum(axis * arm, axis=-1, keepdims=True)
+        along = axis * _dot(arm, axis)
         across = (arm - along) * batch.arm_factor[rows, i][:, None, None]
         earlier = batch.from_start[rows, i]
         if earlier.any():
             before = start - arm_from
-            before = before - axis * np.sum(axis * before, axis=-1, keepdims=True)
+            before = before - axis * _dot(before, axis)
             across = np.where(earlier[:, None, None], before, across)
         first = batch.first_axis[rows, i][:, None, :]
-        second = np.cross(np.abs(axis), first)
+        second = cross(np.abs(axis), first)
         across = _exchanged(across, first, second, batch.legs_swapped[rows, i])
-        left = batch.half_turn_lost[rows, i][:, None, None] & (
-            np.sum(first * across, -1, keepdims=True) < 0.0
-        )
-        across = np.where(left, -across, across)
-        turned = c * across + s * np.cross(axis, across)
+        lost = batch.half_turn_lost[rows, i]
+        if lost.any():
+            across = np.where(lost[:, None, None] & (_dot(across, first) < 0.0), -across, across)
+        turned = c * across + s * cross(axis, across)
         slips = batch.plane_slip[rows, i]
         if slips.any():
             some = slips > 0
@@ -371,19 +371,27 @@ def offsets_mm(batch: CalculationBatch) -> Floats:
                 slips[some], across[some], forward * s[some], c[some], first[some], second[some]
             )
         turned = _exchanged(turned, first, second, batch.parts_swapped[rows, i]) + along
-        point = _rounded(batch.pivot_mm[rows, i][:, None, :] + turned, batch.length_step_mm[:, None, None])
+        point = _rounded(batch.pivot_mm[rows, i][:, None, :] + turned, batch.length_step_mm)
     point = point + np.where(batch.after_turns[:, None, None], origin, 0.0)
-    point = point - np.where(batch.less_start[:, None, None], start, 0.0)
-    point = point - np.where(batch.less_first[:, None, None], point[:, :1], 0.0)
+    for less, what in ((batch.less_start, start), (batch.less_first, point[:, :1])):
+        if less.any():
+            point = point - np.where(less[:, None, None], what, 0.0)
     point = np.take_along_axis(point, batch.answer_of[:, :, None], axis=1)
     answer = point * batch.scale[:, None, None] + batch.added_mm[:, None, :]
     written = np.take_along_axis(answer, batch.written_as[:, None, :], axis=-1)
     unsigned = np.where(batch.unsigned[:, None, :], np.abs(written), written)
-    step = batch.answer_step_mm[:, None, None]
-    cut = np.where(step < 0.0, -step, 1.0)
-    # What stands on the last digit but for floating point is not cut.
-    whole = np.trunc(unsigned / cut + np.copysign(1e-6, unsigned)) * cut
-    return np.where(step < 0.0, whole, _rounded(unsigned, step))
+    found = _rounded(unsigned, batch.answer_step_mm)
+    some = batch.answer_step_mm < 0.0
+    if some.any():
+        # What stands on the last digit but for floating point is not cut.
+        cut, values = -batch.answer_step_mm[some, None, None], unsigned[some]
+        found[some] = np.trunc(values / cut + np.copysign(1e-6, values)) * cut
+    return found
+
+
+def _dot(vectors: Floats, one: Floats) -> Floats:
+    """Scalar products of vectors (v, m, 3) with one for each row (v, 1, 3), shape (v, m, 1)."""
+    return np.asarray(vectors @ np.swapaxes(one, -1, -2))
 
 
 def _slipped(
@@ -402,10 +410,11 @@ def _slipped(
 
 def _exchanged(across: Floats, first: Floats, second: Floats, rows: NDArray[np.bool_]) -> Floats:
     """An arm's two parts across a rotary exchanged, in the rows that say so."""
-    if not rows.any():
-        return across
-    a, b = np.sum(first * across, -1, keepdims=True), np.sum(second * across, -1, keepdims=True)
-    return np.where(rows[:, None, None], b * first + a * second, across)
+    if rows.any():
+        a, b = _dot(across[rows], first[rows]), _dot(across[rows], second[rows])
+        across = across.copy()
+        across[rows] = b * first[rows] + a * second[rows]
+    return across
 
 
 def _all_zero(batch: CalculationBatch) -> tuple[Floats, Floats]:
@@ -429,27 +438,33 @@ def _all_zero(batch: CalculationBatch) -> tuple[Floats, Floats]:
             reached = reached + (turned @ move[..., None])[..., 0]
             turned = turned @ batch.turned[batch.turning[:, step], step]
     reached = reached * batch.stack_scale[:, None]
-    in_table = (turned[:, None] @ origin[..., None])[..., 0] + reached[:, None, :]
-    point = (batch.table_rotation @ in_table[..., None])[..., 0] + batch.table_mm[:, None, :]
-    return _rounded(point, batch.length_step_mm[:, None, None]), later
+    in_table = origin @ np.swapaxes(turned, -1, -2) + reached[:, None, :]
+    point = in_table @ batch.table_rotation.T + batch.table_mm[:, None, :]
+    return _rounded(point, batch.length_step_mm), later
 
 
 def _sines(batch: CalculationBatch) -> tuple[Floats, Floats]:
     """Sine and cosine of every turn, (v, m, n) each."""
-    program = _rounded(batch.program_deg, batch.angle_step_deg[:, None, None])
+    program = _rounded(batch.program_deg, batch.angle_step_deg)
     machine = program + batch.rotary_offset_deg[:, None, :]
     turn = batch.sign[:, None, :] * (machine - batch.zero_deg) * batch.turn_scale[:, None, :]
     sine, cosine = sincos_deg(turn)
-    radians = batch.radians[:, None, :]
-    sine, cosine = np.where(radians, np.sin(turn), sine), np.where(radians, np.cos(turn), cosine)
-    tangent = batch.tangent[:, None, :] & (np.abs(cosine) > 1e-9)
-    sine = np.where(tangent, sine / np.where(tangent, cosine, 1.0), sine)
-    swapped, step = batch.swapped[:, None, :], batch.ratio_step[:, None, None]
-    sine, cosine = np.where(swapped, cosine, sine), np.where(swapped, sine, cosine)
-    return _rounded(sine, step), _rounded(cosine, step)
+    if batch.radians.any():
+        radians = batch.radians[:, None, :]
+        sine, cosine = np.where(radians, np.sin(turn), sine), np.where(radians, np.cos(turn), cosine)
+    if batch.tangent.any():
+        tangent = batch.tangent[:, None, :] & (np.abs(cosine) > 1e-9)
+        sine = np.where(tangent, sine / np.where(tangent, cosine, 1.0), sine)
+    if batch.swapped.any():
+        swapped = batch.swapped[:, None, :]
+        sine, cosine = np.where(swapped, cosine, sine), np.where(swapped, sine, cosine)
+    return _rounded(sine, batch.ratio_step), _rounded(cosine, batch.ratio_step)
 
 
 def _rounded(values: Floats, step: Floats) -> Floats:
-    """Values rounded to the nearest step; unchanged where the step is 0."""
-    some = np.where(step > 0.0, step, 1.0)
-    return np.where(step > 0.0, np.rint(values / some) * some, values)
+    """Values (v, ...) rounded to the nearest step of their row (v,); unchanged where the step is 0."""
+    found, some = values.copy(), step > 0.0
+    if some.any():
+        each = step[some].reshape(-1, *[1] * (values.ndim - 1))
+        found[some] = np.rint(values[some] / each) * each
+    return found

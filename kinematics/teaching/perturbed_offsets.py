@@ -197,21 +197,20 @@ def recompute(
     -------
     PerturbedOffsets
     """
-    picked: list[tuple[int, ...]] = [(), *((i,) for i in range(len(mistakes)))]
-    if pairs:
-        picked += [
-            (i, j)
-            for i, j in combinations(range(len(mistakes)), 2)
-            if not mistakes[i].claims & mistakes[j].claims
-        ]
-    rows: list[list[int]] = [[] for _ in mistakes]
-    for row, done in enumerate(picked):
-        for i in done:
-            rows[i].append(row)
-    batch = nominal_batch(setup, placed, steps, len(picked))
+    count = len(mistakes)
+    compatible = [
+        (i, j)
+        for i, j in combinations(range(count if pairs else 0), 2)
+        if mistakes[i].claims.isdisjoint(mistakes[j].claims)
+    ]
+    # The rows of each mistake, ascending: its own, then those of its pairs.
+    whose = np.concatenate([np.arange(count), np.array(compatible, dtype=np.int64).ravel()])
+    where = np.concatenate([np.arange(count), count + np.arange(2 * len(compatible)) // 2]) + 1
+    rows = np.split(where[np.argsort(whose, kind="stable")], np.cumsum(np.bincount(whose, minlength=count)))
+    batch = nominal_batch(setup, placed, steps, 1 + count + len(compatible))
     # Each mistake once, on all its rows; those that copy or wipe what another changes come last.
     late = {"measured from the table": 1, "pivot not added back": 2}
     for i in sorted(range(len(mistakes)), key=lambda i: late.get(mistakes[i].kind, 0)):
-        mistakes[i].change(batch, np.array(rows[i], dtype=np.int64))
-    made = tuple(tuple(mistakes[i] for i in done) for done in picked)
+        mistakes[i].change(batch, rows[i])
+    made = ((), *((one,) for one in mistakes), *((mistakes[i], mistakes[j]) for i, j in compatible))
     return PerturbedOffsets(made, offsets_mm(batch), batch.scale)

@@ -27,6 +27,9 @@ _FAR = 5.0
 _FAR_LIKELIER = float(np.log(100.0))
 """Logarithm of how many times likelier the deviations must be without a slip: one seldom happens."""
 
+_ANYWHERE_MM = 1.0
+"""A value that was misread may be as far off."""
+
 _MOST_EXCHANGED = 50
 """Exchanges looked at closely: those that would explain the deviations best."""
 
@@ -55,12 +58,15 @@ class MeasurementBlunder:
         The probability of the deviations with it taken back: by what is stated, or by the best single cause.
     datum : int or None
         Of another datum: the feature; None for the part as clamped.
+    together : bool
+        True where this is one of several slips at once: none of them explains the deviations by itself.
     """
 
     slip: Slip
     rows: tuple[int, ...]
     p: float
     datum: int | None = None
+    together: bool = False
 
 
 def measurement_blunders(
@@ -91,13 +97,16 @@ def measurement_blunders(
         )
     found = _explained(known, [slip for rows in standing for slip in _slips(known, rows, standing)])
     exchanged = _likelier(known, list(_exchanges(known, standing)))
-    if exchanged and all(slip.likely(known) < exchanged[0][0] for slip, _ in found):
+    others = [*(slip for slip, _ in found), *(_misread(known, rows) for rows in standing)]
+    if exchanged and all(slip.likely(known) < exchanged[0][0] for slip in others):
         return tuple(doubt for _, _, doubt in exchanged)
     alone = [doubt for _, doubt in found] or list(_single_values(known, standing))
     if not alone:
         shared = [slip for rows in _shared(measured, standing) for slip in _slips(known, rows, standing)]
         found = _explained(known, shared)
         several, likely = _several(known, standing)
+        if not several:
+            several, likely = _several(known, standing, misread=True)
         if several and all(slip.likely(known) < likely for slip, _ in found):
             return several
         alone = [doubt for _, doubt in found]
@@ -105,21 +114,24 @@ def measurement_blunders(
 
 
 def _several(
-    known: Explanations, standing: Sequence[tuple[int, ...]]
+    known: Explanations, standing: Sequence[tuple[int, ...]], *, misread: bool = False
 ) -> tuple[tuple[MeasurementBlunder, ...], float]:
     """Slips in several values, taken back one after the other, and how likely the deviations are then.
 
-    No slip where the deviations are not explained at the end.
+    No slip where the deviations are not explained at the end. With `misread`, values count that were anything else as well.
     """
     most = len(known.measured.deviations) // _ROWS_A_SLIP
-    back, found = known, list[_Slip]()
+    back, found = known, list[_TakenBack]()
     while len(found) < most:
         taken = {row for one in found for row in one.rows}
-        slips = [slip for rows in standing if rows[0] not in taken for slip in _slips(back, rows, standing)]
+        left = [rows for rows in standing if rows[0] not in taken]
+        slips = [slip for rows in left for slip in _slips(back, rows, standing)]
+        slips += [_misread(back, rows) for rows in left if misread]
         if not slips:
             break
         figures = [back.measured.excess_mm, *(one.excess_mm for one in slips)]
         as_found, *each = back.evidence(np.column_stack(figures)).tolist()
+        each = [one - slip.unlikely for one, slip in zip(each, slips, strict=True)]
         likeliest = int(np.argmax(each))
         if each[likeliest] - as_found < _FAR_LIKELIER:
             break
@@ -127,22 +139,35 @@ def _several(
         back = back.with_figures(found[-1].back)
         chance = float(back.chances(back.measured.excess_mm[:, None])[0])
         if chance >= EXPLAINED:
-            doubts = tuple(MeasurementBlunder(one.slip, one.rows, chance) for one in found)
+            many = len(found) > 1
+            doubts = tuple(MeasurementBlunder(one.slip, one.rows, chance, together=many) for one in found)
             # Each may have happened in any row.
-            return doubts, each[likeliest] - len(found) * (_FAR_LIKELIER + float(np.log(len(figures[0]))))
+            unlikely = len(found) * (_FAR_LIKELIER + float(np.log(len(figures[0]))))
+            return doubts, each[likeliest] - unlikely - sum(one.unlikely for one in found[:-1])
         standing = _standing_out(back)
     return (), -np.inf
 
 
-def _signs(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> Iterator[_Slip]:
+def _misread(known: Explanations, rows: tuple[int, ...]) -> _TakenBack:
+    """A value replaced by what all the others let expect: it may have been anything, and that costs likelihood."""
+    measured, (row,) = known.measured, rows
+    inverse = known.whole_inverse
+    spread = float(inverse[row, row]) ** -0.5
+    figures = np.array([one.deviation_mm for one in measured.deviations])
+    figures[row] -= spread**2 * float(inverse[row] @ known.left(measured.excess_mm))
+    anything = float(np.log(2.0 * _ANYWHERE_MM / (np.sqrt(2.0 * np.pi) * spread)))
+    return _TakenBack("value", rows, _with_figures(measured, figures), unlikely=max(anything, 0.0))
+
+
+def _signs(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> Iterator[_TakenBack]:
     """Signs lost in single values that are no mere scatter."""
     if len(measured.deviations) >= _FEW_ROWS:
         for rows in standing:
             if abs(measured.deviations[rows[0]].deviation_mm) >= _FAR * measured.u_mm[rows[0]]:
-                yield _Slip("sign", rows, _scaled(measured, rows, -1.0))
+                yield _TakenBack("sign", rows, _scaled(measured, rows, -1.0))
 
 
-def _exchanges(known: Explanations, standing: Sequence[tuple[int, ...]]) -> Iterator[_Slip]:
+def _exchanges(known: Explanations, standing: Sequence[tuple[int, ...]]) -> Iterator[_TakenBack]:
     """Two features of one part, one of which stands out, each with the other's figures: those that would be explained."""
     measured = known.measured
     given = measured.deviations
@@ -171,12 +196,14 @@ def _exchanges(known: Explanations, standing: Sequence[tuple[int, ...]]) -> Iter
     for k in np.argsort(-chances, kind="stable")[:_MOST_EXCHANGED].tolist():
         if chances[k] >= EXPLAINED:
             rows, other = exchanged[k]
-            yield _Slip(
+            yield _TakenBack(
                 "exchanged", rows, _with_figures(measured, other), unlikely=float(np.log(len(exchanged)))
             )
 
 
-def _likelier(known: Explanations, slips: Sequence[_Slip]) -> list[tuple[float, _Slip, MeasurementBlunder]]:
+def _likelier(
+    known: Explanations, slips: Sequence[_TakenBack]
+) -> list[tuple[float, _TakenBack, MeasurementBlunder]]:
     """The slips without which the deviations are far likelier than they are, whatever explains them; the likeliest first."""
     found = _explained(known, slips)
     if not found:
@@ -207,7 +234,7 @@ def _far(known: Explanations, rows: tuple[int, ...]) -> bool:
 
 
 @dataclass(frozen=True, eq=False)
-class _Slip:
+class _TakenBack:
     """The deviations with a slip taken back: other figures in the same rows, or the same ones against another datum.
 
     `unlikely` is the logarithm of the number of other ways in which it could have happened.
@@ -232,10 +259,13 @@ class _Slip:
 
     def likely(self, known: Explanations) -> float:
         """Log likelihood of the deviations with it taken back, it counting as something that seldom happens."""
-        return float(self.explanations(known).evidence(self.excess_mm[:, None])[0]) - _FAR_LIKELIER
+        found = float(self.explanations(known).evidence(self.excess_mm[:, None])[0])
+        return found - self.unlikely - _FAR_LIKELIER
 
 
-def _explained(known: Explanations, slips: Sequence[_Slip]) -> list[tuple[_Slip, MeasurementBlunder]]:
+def _explained(
+    known: Explanations, slips: Sequence[_TakenBack]
+) -> list[tuple[_TakenBack, MeasurementBlunder]]:
     """The slips without which the deviations are explained, with the probability of the deviations then."""
     same = [one for one in slips if one.slip != "datum"]
     chances = known.chances(np.column_stack([one.excess_mm for one in same])).tolist() if same else []
@@ -273,19 +303,19 @@ def _shared(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> lis
 
 def _slips(
     known: Explanations, rows: tuple[int, ...], standing: Sequence[tuple[int, ...]]
-) -> Iterator[_Slip]:
+) -> Iterator[_TakenBack]:
     """Each slip that these rows may have, taken back."""
     measured = known.measured
     every, several = len(rows) == len(measured.deviations), len(measured.deviations) >= 3
     # Where they are no larger than something lets expect, a division by 25.4 would put anything right.
     if (every or several) and _far(known, rows):
-        yield _Slip("too large by 25.4", rows, _scaled(measured, rows, 1.0 / MM_PER_INCH))
+        yield _TakenBack("too large by 25.4", rows, _scaled(measured, rows, 1.0 / MM_PER_INCH))
     if several and not every:
-        yield _Slip("too small by 25.4", rows, _scaled(measured, rows, MM_PER_INCH))
-        yield _Slip("sign", rows, _scaled(measured, rows, -1.0))
+        yield _TakenBack("too small by 25.4", rows, _scaled(measured, rows, MM_PER_INCH))
+        yield _TakenBack("sign", rows, _scaled(measured, rows, -1.0))
     if every:
         if (measured.datum_point >= 0).any():
-            yield _Slip("datum", rows, _against(measured, None))
+            yield _TakenBack("datum", rows, _against(measured, None))
         # What serves as a datum on the drawing, and what stands out: it would if all else were measured from it.
         drawn = [
             point for point in measured.part.datum_point.tolist() if 0 <= point < len(measured.part.features)
@@ -293,7 +323,7 @@ def _slips(
         out = [measured.deviations[row].feature for (row,) in standing]
         for feature in list(dict.fromkeys([*drawn, *out]))[:_MOST_ROWS]:
             if any(feature not in (one.datum, one.feature) for one in measured.deviations):
-                yield _Slip("datum", rows, _against(measured, feature), feature)
+                yield _TakenBack("datum", rows, _against(measured, feature), feature)
 
 
 def _scaled(measured: MeasuredParts, rows: tuple[int, ...], factor: float) -> MeasuredParts:

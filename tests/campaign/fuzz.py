@@ -265,7 +265,7 @@ SCENARIOS = (
         3,
     ),
 )
-"""What is damaged, what reads it, and how often it is drawn."""
+"""Kinds of files to damage, the commands that read them, and how often each is drawn."""
 
 
 def prepare(folder: Path) -> None:
@@ -360,7 +360,7 @@ def snapshot(
 def broken_promises(
     words: str, code: int, out: str, err: str, before: dict[str, bytes], after: dict[str, bytes]
 ) -> list[str]:
-    """What is not as a user may expect."""
+    """Breaches of what a user may expect."""
     found = []
     if code not in {0, 1, 2}:
         found.append(f"exit {code}")

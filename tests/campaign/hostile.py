@@ -45,7 +45,7 @@ _PLAIN_CODE = re.compile(r"[\s%A-Z0-9.+\-#\[\]=]*")
 
 
 def faults_of(words: str, name: str, code: int, out: str, err: str, folder: Path) -> list[str]:
-    """What a name got away with."""
+    """Breaches that a name led to."""
     found = []
     if code not in {0, 1, 2}:
         found.append(f"exit {code}")

@@ -106,7 +106,7 @@ def prepare_in_a_child(folder: Path) -> None:
 
 
 def killed_at(folder: Path, n: int) -> Callable[[], None]:
-    """What makes a child kill itself at the n-th event in the folder (from 1); 0 counts them into a file instead."""
+    """Setting by which a child kills itself at the n-th event in the folder (from 1); 0 counts them into a file instead."""
     inside = os.path.realpath(folder)
     seen = [0]
 
@@ -136,7 +136,7 @@ def killed_at(folder: Path, n: int) -> Callable[[], None]:
 
 
 def full_after(size: int) -> Callable[[], None]:
-    """What lets no file of a child grow beyond so many bytes, as on a full disk."""
+    """Setting by which no file of a child grows beyond so many bytes, as on a full disk."""
 
     def prepare() -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -150,7 +150,7 @@ _FORCED = ("lesson new", "pivot practice", "batch offsets", "sheet")
 
 
 def whole(folder: Path, words: str, old: dict[str, bytes], new: dict[str, bytes]) -> list[str]:
-    """What a killed command left that is neither old nor new, and whether the next commands cope."""
+    """Files that a killed command left neither old nor new, and faults of the commands that follow."""
     found = []
     now = {file: state[2] for file, state in fuzz.snapshot(folder).items()}
     visible = {file: raw for file, raw in now.items() if not any(p.startswith(".") for p in Path(file).parts)}
@@ -224,7 +224,7 @@ def raw_of(files: dict[str, bytes], file: str) -> bytes | None:
 
 
 def events_of(words: str, folder: Path, work: Path) -> int:
-    """How many events a command has in its folder: the first n at which it is no longer killed, by halving."""
+    """Number of events of a command in its folder: the first n at which it is no longer killed, by halving."""
     low, high = 1, 4096
     while low < high:
         middle = (low + high) // 2

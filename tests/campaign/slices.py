@@ -15,11 +15,11 @@ from scipy.stats import binom
 TIMES = float(os.environ.get("TILTWRIGHT_SIMULATIONS", "0.125"))
 
 ONCE_IN = 1e-3
-"""How seldom a claim that is just true may be refuted by the cases drawn."""
+"""Probability at which a claim that is just true may be refuted by the cases drawn."""
 
 
 def cases(stated: int) -> int:
-    """How many cases are tried where so many are stated; never none."""
+    """Number of cases tried where so many are stated; never none."""
     return max(1, round(stated * TIMES))
 
 

@@ -2,9 +2,11 @@
 
 import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
+from typing import Any
 
 import pytest
 
@@ -88,3 +90,37 @@ def job(tmp_path: Path) -> Callable[..., Path]:
         return path
 
     return write
+
+
+@pytest.fixture(scope="session")
+def _reach_known() -> Iterator[dict[tuple[object, ...], object]]:
+    known: dict[tuple[object, ...], object] = {}
+    yield known
+    known.clear()  # what the collision library holds is given back before the library itself goes
+
+
+@pytest.fixture
+def reach_once(monkeypatch: pytest.MonkeyPatch, _reach_known: dict[tuple[object, ...], object]) -> None:
+    """Work the same question about the same files once: it is asked again for another form or unit."""
+    from tiltwright.reach import analysis, step_height
+
+    def once(module: ModuleType, name: str) -> None:
+        real = getattr(module, name)
+
+        def remembered(evaluated: Any, *args: object, **named: object) -> object:
+            job = Path(evaluated.job.source.file)
+            files = tuple(
+                (path.name, path.read_bytes())
+                for path in sorted(job.parent.iterdir())
+                if path.suffix in {".toml", ".stl"}
+            )
+            placed = tuple((one.placed.name, one.placed.offset_mm.tobytes()) for one in evaluated.operations)
+            key = (name, job.name, files, placed, args, tuple(named.items()))
+            if key not in _reach_known:
+                _reach_known[key] = real(evaluated, *args, **named)
+            return _reach_known[key]
+
+        monkeypatch.setattr(module, name, remembered)
+
+    once(analysis, "analyse_reach")
+    once(step_height, "study_step_height")

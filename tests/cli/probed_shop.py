@@ -136,7 +136,7 @@ def shop(rng, folder, **choices):
 
 @dataclass
 class Lying:
-    """How one part really lies: off by a shift, machine coordinates at the all-zero pose, and clocked."""
+    """True place of one part: off by a shift, machine coordinates at the all-zero pose, and clocked."""
 
     shift_mm: np.ndarray
     clock_deg: float
@@ -239,7 +239,7 @@ def compare(found, control, hows, loader, into):
 
 
 def stopped(found, control):
-    """What stopped the first program; None where nothing did. No part's offset may be set then."""
+    """Stop of the first program; None where there was none. No part's offset may be set then."""
     try:
         control.run(found.programs[0])
     except NgcError as refusal:

@@ -25,8 +25,10 @@ SYSTEMS = {"G54": 1, "G55": 2, "G56": 3, "G57": 4, "G58": 5, "G59": 6, "G59.1": 
 ORDER = (5, 2, 6, 7, 8, 12, 13, 3, 0, 1)
 """Modal groups as a line carries them out (Table 8)."""
 SHORTEST_PROBE_MM = 0.254
+STEP_MM = 2.0
+"""How far apart the probe is looked at along a move; along itself half as often."""
 OLD_OFFSET_MM = -17.0
-"""What stands in every work offset before a program sets it: nobody's zero."""
+"""Value of every work offset before a program sets it: nobody's zero."""
 
 
 @dataclass
@@ -45,23 +47,28 @@ class Thing:
 
 @dataclass
 class Probe:
-    """What is above the tip, millimetres."""
+    """Length above the tip, millimetres."""
 
     stylus_mm: float
     body_mm: float  # diameter
     share: float = 0.7  # of the tip's diameter: how thick the stylus really is
 
-    def points(self, tip_mm, length_mm):
-        """On the probe's surface, seen from the lowest point of its tip."""
-        rings = [
-            (0.0, tip_mm / 2.0),
-            *((r * tip_mm / 2.0, h) for r, h in ((0.7, 0.15 * tip_mm), (1.0, tip_mm / 2.0))),
-        ]
-        rings += [(self.share * tip_mm / 2.0, h) for h in np.arange(tip_mm, self.stylus_mm, 4.0)]
-        rings += [(r * self.body_mm / 2.0, self.stylus_mm) for r in (0.25, 0.5, 0.75)]
-        rings += [(self.body_mm / 2.0, h) for h in np.arange(self.stylus_mm, length_mm, 8.0)]
+    def points(self, tip_mm, length_mm, sunk_mm=0.0):
+        """On the probe's surface, seen from the lowest point of its tip; swept where it has come so far straight down."""
+        half, thin, body = tip_mm / 2.0, self.share * tip_mm / 2.0, self.body_mm / 2.0
+        rings = [(0.0, half, half), (0.7 * half, 0.15 * tip_mm, 0.15 * tip_mm), (half, half, half)]
+        rings += [(thin, tip_mm, self.stylus_mm)]
+        rings += [(r * body, self.stylus_mm, self.stylus_mm) for r in (0.25, 0.5, 0.75)]
+        rings += [(body, self.stylus_mm, length_mm)]
         turn = np.arange(0.0, 2.0 * np.pi, np.pi / 6.0)
-        return np.array([[r * np.cos(a), r * np.sin(a), h] for r, h in rings for a in turn])
+        round_ = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+        found, apart = [], STEP_MM if sunk_mm else 2.0 * STEP_MM
+        for radius, low, high in rings:
+            heights = np.linspace(low, high + sunk_mm, int((high + sunk_mm - low) / apart) + 2)
+            flat = np.broadcast_to(radius * round_, (len(heights), len(turn), 2))
+            upright = np.broadcast_to(heights[:, None, None], (len(heights), len(turn), 1))
+            found.append(np.concatenate([flat, upright], axis=-1).reshape(-1, 3))
+        return np.concatenate(found)
 
 
 @dataclass
@@ -226,7 +233,7 @@ class Control:
         self.at = goal
 
     def probed(self, goal, turning, axes):
-        """Where a touch trips; the report's errors where it may not be made, or does not (3.5.9)."""
+        """Position where a touch trips; the report's errors where it may not be made, or does not (3.5.9)."""
         if turning or not set(axes) & set("XYZ"):
             raise NgcError("rotary motion, or no linear one, in a probing move")
         if np.linalg.norm(goal - self.at) < SHORTEST_PROBE_MM:
@@ -243,21 +250,27 @@ class Control:
         """No point of the probe's surface gets into a stem, a ball or the platter on the straight way to a goal."""
         if self.surface is None:
             return
-        pose = self.pose().inverse()
-        steps = max(2, int(np.linalg.norm(goal - self.at) / 2.0) + 1)
-        stands = (
-            self.at + np.linspace(0.0, 1.0, steps)[:, None] * (goal - self.at) - [0.0, 0.0, self.length_mm]
-        )
-        points = pose.apply((stands[:, None] + self.surface).reshape(-1, 3))
+        pose, move = self.pose().inverse(), goal - self.at
+        if not move[:2].any():
+            # Straight up or down what it sweeps is a longer probe of the same thickness.
+            stands, surface = (
+                np.minimum(self.at, goal)[None],
+                self.probe.points(self.tip_mm, self.length_mm, abs(move[2])),
+            )
+        else:
+            steps = max(2, int(np.linalg.norm(move) / STEP_MM) + 1)
+            stands, surface = self.at + np.linspace(0.0, 1.0, steps)[:, None] * move, self.surface
+        stands = stands - [0.0, 0.0, self.length_mm]
+        points = (stands[:, None] + surface).reshape(-1, 3) @ pose.rotation.T + pose.translation_mm
         for thing in self.things:
+            if thing.kind == "ball" and self.passes_by(thing, goal):
+                continue
             off = points - thing.point
             if thing.kind == "ball":
                 # The tip may touch the ball; its stem nothing may.
                 along, square = off @ thing.direction, np.einsum("ij,ij->i", off, off)
                 aside = np.sqrt(np.maximum(square - along**2, 0.0))
-                platter = self.machine.platter.face_mm
-                foot = thing.point[2] - platter if platter is not None else 200.0
-                behind = (along < 0.0) & (along > -foot)
+                behind = (along < 0.0) & (along > -self.foot_mm(thing))
                 self.keep(np.where(behind, aside - thing.stem, np.inf), "a stem")
                 assert np.sqrt(square.min()) > thing.radius - 0.05, "the probe is in a ball"
             elif thing.kind == "block":
@@ -272,6 +285,21 @@ class Control:
             deep = inside & (off[:, 2] < -0.6) & (off[:, 2] > -self.thick_mm)
             assert not deep.any(), f"the probe is in the platter at {self.angles}"
 
+    def foot_mm(self, ball):
+        """How far down a ball's stem goes."""
+        platter = self.machine.platter.face_mm
+        return ball.point[2] - platter if platter is not None else 200.0
+
+    def passes_by(self, ball, goal):
+        """True where, seen from above, a move keeps farther off a ball and its stem than anything came before."""
+        pose, way = self.pose(), (goal - self.at)[:2]
+        off = pose.apply(ball.point)[:2] - self.at[:2]
+        share = np.clip(off @ way / (way @ way), 0.0, 1.0) if way.any() else 0.0
+        stem = self.foot_mm(ball) * np.linalg.norm(pose.rotate(ball.direction)[:2])
+        apart = np.linalg.norm(off - share * way) - stem - max(ball.radius, ball.stem)
+        widest = max(self.probe.body_mm, self.tip_mm) / 2.0
+        return apart - widest > max(self.nearest, 1.0)
+
     def keep(self, gaps, words):
         self.nearest = min(self.nearest, float(gaps.min()))
         assert gaps.min() > 0.0, f"the probe is in {words} at {self.angles}"
@@ -284,7 +312,7 @@ class Control:
         return self.posed[1]
 
     def first_contact(self, goal):
-        """Where along the straight way the tip first touches anything, as the spindle's position; or None."""
+        """Place along the straight way where the tip first touches anything, as the spindle's position; or None."""
         pose = self.pose()
         tip = np.array([0.0, 0.0, self.tip_mm / 2.0 - self.real_length])
         start, end = self.at + tip, goal + tip
@@ -353,7 +381,7 @@ def crossing_round(off, way, radius, *, inside):
 
 
 def parameter_file(parameters, listed):
-    """What the control saves: the numbers that its file held when it was read, with their values."""
+    """Parameters that the control saves: the numbers that its file held when it was read, with their values."""
     numbers = sorted({*listed, *range(5161, 5167), 5220, *range(5221, 5227)})
     rows = "".join(f"{n}\t{parameters.get(n, 1.0 if n == 5220 else 0.0):.6f}\n" for n in numbers)
     return f"RS274/NGC parameters\nof a control in a test\n\n{rows}"

@@ -84,7 +84,7 @@ LIBRARY = (kinematics, kinematics.calibration, kinematics.reach, kinematics.teac
 
 
 def _exported(package) -> dict[str, object]:
-    """What a package exports: by `__all__`, or by redundant aliases where it has none."""
+    """Names that a package exports: by `__all__`, or by redundant aliases where it has none."""
     names = getattr(package, "__all__", None)
     if names is None:
         names = [n for n, v in vars(package).items() if not n.startswith("_") and not inspect.ismodule(v)]

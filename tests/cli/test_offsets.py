@@ -520,3 +520,31 @@ def test_a_typed_zero_outside_the_travels_is_said(run, examples):
     assert zero.startswith("caution: OUT OF TRAVEL: part zero")
     assert zero.endswith("a lost minus sign in X?")
     assert follows.startswith("caution: program A-35.0000 C60.0000: OUT OF TRAVEL: ")
+
+
+@pytest.mark.parametrize(
+    "nest", ["", '[[nest]]\nname = "left"\non = "plate"\n[[nest.step]]\nname = "vice"\nup = 10\n']
+)
+def test_nine_numbers_asked_for_leave_none_for_a_tenth(run, job, nest):
+    """One fault, at the operations; with a number less, the operations without one share what is left."""
+
+    def text(numbered):
+        each = [
+            f'[[operation]]\nname = "port {k}"\nat = {{ A = {-5 * k}, C = 0 }}\n'
+            + (f"work_offset = {k + 1}\n" if k < numbered else "")
+            for k in range(10)
+        ]
+        return (
+            'name = "ten ports"\nunits = "mm"\nmachine = "teaching_mill.toml"\n[[stack]]\nname = "plate"\nup = 20\n'
+            + nest
+            + "".join(each)
+        )
+
+    ended = run("offsets", job(text(9)))
+    assert (ended.code, ended.out) == (2, "")
+    assert ended.err.count("error: ") == 1
+    assert ": operation: " in ended.err
+    shared = run("offsets", job(text(8)), "--json")
+    assert shared.code == 0
+    numbers = [one["work_offset"] for one in json.loads(shared.out)["operations"]]
+    assert numbers == [*range(1, 9), 9, 9]

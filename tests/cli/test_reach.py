@@ -5,14 +5,12 @@ import math
 import re
 import struct
 import xml.etree.ElementTree as ET
-from pathlib import Path
 
 import pytest
 
 from tiltwright.files.quantity import DENSITY, FORCE, MASS, MODULUS, TORQUE, parse_quantity
 from tiltwright.job.evaluate import evaluate_job
 from tiltwright.output.numbers import length
-from tiltwright.reach import analysis, step_height
 from tiltwright.reach.analysis import analyse_reach
 from tiltwright.reach.messages import Verdict, failures
 from tiltwright.reach.report import reach_report
@@ -103,27 +101,7 @@ tool = "mill"
 """
 
 
-@pytest.fixture(autouse=True)
-def _worked_once(monkeypatch):
-    """Work the same question about the same files once in a test: it is asked again for another form or unit."""
-    known = {}
-
-    def once(module, name):
-        real = getattr(module, name)
-
-        def remembered(evaluated, *args, **named):
-            folder = Path(evaluated.job.source.file).parent
-            files = tuple((path, path.read_bytes()) for path in sorted(folder.iterdir()) if path.is_file())
-            operations = tuple(one.placed.name for one in evaluated.operations)
-            key = (name, files, operations, args, tuple(named.items()))
-            if key not in known:
-                known[key] = real(evaluated, *args, **named)
-            return known[key]
-
-        monkeypatch.setattr(module, name, remembered)
-
-    once(analysis, "analyse_reach")
-    once(step_height, "study_step_height")
+pytestmark = pytest.mark.usefixtures("reach_once")
 
 
 def test_a_job_that_fits(run, job):

@@ -179,6 +179,50 @@ origin = {origin}
 DOWEL = '[[stack]]\nname = "dowel"\nup = -40.0\nshift = [-50.0, 0.0]'
 
 
+BESIDE = """
+name = "Buoy block"
+units = "mm"
+machine = "teaching_mill.toml"
+[[stack]]
+name = "dowel in the vice"
+up = 60.0
+shift = [-50.0, 0.0]
+"""
+"""No blank is stated. Part zero is on a dowel, and the part lies 20 to 80 mm beside it along x, 30 to either side along y."""
+
+
+def _beside(*cuts: tuple[list[float], list[float]]) -> str:
+    return BESIDE + "".join(
+        f'[[operation]]\nname = "cut {k}"\nnormal = {normal}\norigin = {origin}\n'
+        for k, (normal, origin) in enumerate(cuts)
+    )
+
+
+_TOP, _NEAR = ([0.0, 0.0, 1.0], [50.0, 0.0, 0.0]), ([-1.0, 0.0, 0.0], [20.0, 0.0, -30.0])
+_SIDE, _FAR = ([0.0, -1.0, 0.0], [50.0, -30.0, -30.0]), ([1.0, 0.0, 0.0], [80.0, 0.0, -30.0])
+
+
+@pytest.mark.parametrize(
+    ("cuts", "told"),
+    [
+        # Right: the near face turns to part zero, and all else lies behind it.
+        ((_TOP, _NEAR, _SIDE), set()),
+        ((_TOP, _NEAR, _SIDE, _FAR), set()),
+        # A sign lost: of the far face's normal, of the side's, of the side's origin.
+        ((_TOP, _NEAR, ([-1.0, 0.0, 0.0], _FAR[1])), {"cut 2"}),
+        ((_TOP, _NEAR, ([0.0, 1.0, 0.0], _SIDE[1])), {"cut 2"}),
+        ((_TOP, _NEAR, (_SIDE[0], [50.0, 30.0, -30.0])), {"cut 2"}),
+        # Two are too few to tell, and so is a job that cuts something at part zero.
+        ((_NEAR, _SIDE), {"cut 0"}),
+        ((([0.0, 0.0, 1.0], [0.0, 0.0, 0.0]), _NEAR, _SIDE), {"cut 1"}),
+    ],
+)
+def test_a_part_beside_its_zero_is_asked_about_no_right_plane(run, job, cuts, told):
+    ended = run("offsets", job(_beside(*cuts)), "--json")
+    found = [one for one in json.loads(ended.out)["remarks"] if one["kind"] == "faces inward"]
+    assert {name for one in found for name in one["operations"]} == told
+
+
 @pytest.mark.parametrize("section", ["bar = [60.0, 60.0]", "round = 60.0"])
 @pytest.mark.parametrize(
     ("normal", "origin", "told"),
@@ -322,7 +366,7 @@ def test_a_lost_sign_in_a_touch_off_is_told_first(remarks, axis, old):
 
 
 def test_a_sign_lost_in_z_may_be_a_tool_left_in(run, examples):
-    """Where the travel of Z goes above zero both put Z higher: 13.4 inches of tool, or a minus. Both are said."""
+    """A travel of Z above zero: both put Z higher: 13.4 inches of tool, or a minus. Both are said."""
     typed = ["--touched", "0.0055,-0.0014,6.7046", "--pose", "B0,C0"]
     report = json.loads(run("offsets", examples / "float_slots.toml", *typed, "--json").out)
     found = {one["kind"]: one["values"] for one in report["remarks"]}

@@ -27,7 +27,7 @@ from kinematics import (
 
 GRID = 720
 SEARCH_WITHIN_DEG = 1e-5
-"""Where the family turns back, the arc cosine of the search is off by so much in motion."""
+"""At the turning point of the family, the arc cosine of the search is off by so much in motion."""
 
 LIMITS = (None, (-120.0, 30.0), (-30.0, 30.0), (-200.0, 200.0), (-20.0, 20.0), (-400.0, 400.0), (0.0, 90.0))
 Z = np.array([0.0, 0.0, 1.0])
@@ -164,7 +164,7 @@ def back_from(machine, pose, direction=Z):
 
 
 def off_deg(machine, wanted, poses):
-    """How far off the spindle a direction of the work stands at poses (..., 3)."""
+    """Angle from the spindle of a direction of the work at poses (..., 3)."""
     poses = np.asarray(poses)
     for i, rotary in reversed(list(enumerate(machine.rotaries))):
         sign = {"counterclockwise": 1.0, "clockwise": -1.0}[rotary.positive_turn.value]

@@ -58,7 +58,7 @@ def test_part_zero_stands_on_the_platter(face_mm, up_mm):
 
 @given(st.data())
 def test_a_machine_moved_as_a_whole_moves_its_offsets_as_much(data):
-    """Where machine zero lies is the control's business: shift every line and the face, and offsets shift."""
+    """The place of machine zero is the control's business: shift every line and the face, and offsets shift."""
     machine, by = data.draw(machines()), data.draw(points(500.0))
     moved = replace(
         machine,

@@ -36,7 +36,7 @@ def test_repeats_turn_about_the_parts_z(normal, origin, count, step_deg):
 
 @given(directions(), points(100.0), st.sampled_from(SENSES), st.integers(2, 8))
 def test_repeats_about_the_tables_axis_keep_tilt_and_offset(normal, origin, sense, count):
-    """Where the part's z is the table's: the table turns on by the step, all else stays."""
+    """With the part's z along the table's: the table turns on by the step, all else stays."""
     normal = np.where(np.hypot(normal[0], normal[1]) < 0.1, [0.6, 0.0, 0.8], normal)
     normal[2] = abs(normal[2])
     setup = wide_setup(sense)

@@ -1,4 +1,4 @@
-"""What a watcher of a long calculation is told: one share that grows from 0 to 1, however deep the loops go."""
+"""Reports to a watcher of a long calculation: one share that grows from 0 to 1, however deep the loops go."""
 
 import pytest
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tiltwright.batch.chart import part_zero_shifts
 from tiltwright.batch.readings_table import PartReading, known_nests, read_part_readings
-from tiltwright.batch.record import LoggedReading, RecordEntry, log_readings, withdraw
+from tiltwright.batch.record import LoggedReading, RecordEntry, log_readings, read_record, withdraw
 from tiltwright.files.conversion import part_within_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
 from tiltwright.files.loader import ReadJob
@@ -25,6 +25,9 @@ from tiltwright.terminal.streams import note
 __all__ = ["add_readings", "record_csv", "record_report", "record_text", "withdraw_entry"]
 
 _MOST_NAMED = 5
+_NOT_MOVED_MM = 1.0
+"""A check ball or bore that lies no farther off is where it was: nothing moves it that far unnoticed."""
+
 _UNIT_NAME = {Unit.MM: "millimetres", Unit.INCH: "inches"}
 
 
@@ -45,6 +48,7 @@ def add_readings(job: ReadJob, path: Path, table_path: Path, *, who: str | None,
     allowed_mm = np.array([within[one.nest] for one in zeros])
     far_mm = _distances_mm(job, zeros)
     faults = _in_the_other_unit(job, str(table_path), zeros, unit, far_mm, allowed_mm)
+    faults += _targets_in_the_other_unit(job, str(table_path), readings, unit, path)
     if faults:
         raise InputFaults(faults)
     number = log_readings(path, readings, who=who, source=str(table_path), again=again)
@@ -68,23 +72,57 @@ def _in_the_other_unit(
     allowed_mm: NDArray[np.float64],
 ) -> list[Diagnostic]:
     """Faults of the parts' zeros that lie far from the job's, and at it once their figures are taken in the other unit."""
-    other = Unit.INCH if unit is Unit.MM else Unit.MM
+    other = _other(unit)
     swapped_mm = _distances_mm(job, zeros, other.mm / unit.mm)
     # The figures are the other unit's where that takes all but a hundredth of the way out, as in `slip_of`.
     slipped = (far_mm > allowed_mm) & (swapped_mm <= np.maximum(allowed_mm, LEFT_OVER * far_mm))
-    here, there = UNIT_SYMBOL[unit.value], UNIT_SYMBOL[other.value]
     return [
-        Diagnostic(
-            file,
-            zeros[k].row,
-            f"X_{here}, Y_{here}, Z_{here}",
-            f"serial {shown(zeros[k].serial)} {length(float(far_mm[k]), job.unit.value)} {UNIT_SYMBOL[job.unit.value]} from "
-            f"the job's zero; its figures fit in {_UNIT_NAME[other]}",
-            f"figures in {_UNIT_NAME[unit]}, as the column heads say",
-            f"if they are in {_UNIT_NAME[other]}, name the columns X_{there}, Y_{there}, Z_{there}",
+        _other_unit(
+            job, file, zeros[k], unit, f"serial {shown(zeros[k].serial)}", float(far_mm[k]), "the job's zero"
         )
         for k in np.flatnonzero(slipped).tolist()
     ]
+
+
+def _other(unit: Unit) -> Unit:
+    return Unit.INCH if unit is Unit.MM else Unit.MM
+
+
+def _targets_in_the_other_unit(
+    job: ReadJob, file: str, readings: Sequence[PartReading], unit: Unit, record: Path
+) -> list[Diagnostic]:
+    """Faults of check balls and bores that lie far from where the record has them last, and there in the other unit."""
+    again = [one for one in readings if one.target is not None]
+    if not again or not record.exists():
+        return []
+    last = {one.reading.target: np.array(one.reading.at_mm) for one in read_record(record)[1]}
+    scale, found = _other(unit).mm / unit.mm, list[Diagnostic]()
+    for one in again:
+        if one.target in last:
+            was_mm, at_mm = last[one.target], np.array(one.at_mm)
+            far_mm = float(np.linalg.norm(at_mm - was_mm))
+            near_mm = max(_NOT_MOVED_MM, LEFT_OVER * far_mm)
+            if near_mm < far_mm and float(np.linalg.norm(scale * at_mm - was_mm)) <= near_mm:
+                whose = f"{shown(one.target)}"
+                found.append(_other_unit(job, file, one, unit, whose, far_mm, "where it was read last"))
+    return found
+
+
+def _other_unit(
+    job: ReadJob, file: str, one: PartReading, unit: Unit, whose: str, far_mm: float, where: str
+) -> Diagnostic:
+    """The fault of a reading whose figures fit the other unit."""
+    other = _other(unit)
+    here, there = UNIT_SYMBOL[unit.value], UNIT_SYMBOL[other.value]
+    return Diagnostic(
+        file,
+        one.row,
+        f"X_{here}, Y_{here}, Z_{here}",
+        f"{whose} {length(far_mm, job.unit.value)} {UNIT_SYMBOL[job.unit.value]} from {where}; its figures fit in "
+        f"{_UNIT_NAME[other]}",
+        f"figures in {_UNIT_NAME[unit]}, as the column heads say",
+        f"if they are in {_UNIT_NAME[other]}, name the columns X_{there}, Y_{there}, Z_{there}",
+    )
 
 
 def _say_far(

@@ -294,7 +294,7 @@ class _Form:
         highest = max((one.number for _, _, one in mine), default=1)
         self.loader = loader
         self._above = f"%\n{comment(f'Work offsets for job: {nest.job.file.name}')}\n"
-        lines = [*map(comment, left_out_lines(nest.job))]
+        lines = [*map(comment, left_out_lines([nest]))]
         lines += [] if nest.nest is None else [comment(f"In nest {nest.nest}")]
         lines += [] if count == 1 else [comment(f"Loader {loader} of {count}")]
         needs = (*needs_of(highest), *block_order_words(one.number for _, _, one in mine))

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
-from tiltwright.files.believable import clock_doubt
 from tiltwright.files.csv_source import (
     LENGTH_ENDINGS,
     ColumnKinds,
@@ -21,8 +20,9 @@ from tiltwright.files.csv_source import (
 )
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, nearest, one_of, shown
 from tiltwright.files.parsing import column_length, parse_name, parse_written_angle
+from tiltwright.files.plausibility import clocking_caution
 from tiltwright.files.toml_source import add_caution
-from tiltwright.files.units import Unit, believable_celsius
+from tiltwright.files.units import Unit, plausible_celsius
 from tiltwright.files.written_numbers import parse_written
 
 __all__ = ["LARGEST_MB", "PartReading", "known_nests", "read_part_readings"]
@@ -120,11 +120,11 @@ def read_part_readings(path: Path) -> tuple[tuple[PartReading, ...], Unit]:
 
 def _tell_clocking(file: str, readings: Sequence[PartReading]) -> None:
     """Add a caution about the first part that is clocked more than is believable."""
-    odd = [one for one in readings if clock_doubt(one.clock_deg or 0.0) is not None]
+    odd = [one for one in readings if clocking_caution(one.clock_deg or 0.0) is not None]
     if odd:
         others = "1 more row is" if len(odd) == 2 else f"{len(odd) - 1} more rows are"
         more = f" {others} like it." if len(odd) > 1 else ""
-        add_caution(f"{file}:{odd[0].row}: clock_deg: {clock_doubt(odd[0].clock_deg or 0.0)}{more}")
+        add_caution(f"{file}:{odd[0].row}: clock_deg: {clocking_caution(odd[0].clock_deg or 0.0)}{more}")
 
 
 def _columns(table: CsvTable) -> tuple[dict[str, int], Unit, bool]:
@@ -178,7 +178,7 @@ def _temperature(text: str, mark: str, *, fahrenheit: bool) -> float:
     """A temperature in degrees Celsius."""
     tip = "" if fahrenheit else "in Fahrenheit? name the column temperature_F"
     value = parse_written(text, mark).value
-    return believable_celsius(value, text, fahrenheit=fahrenheit, limits_c=_SHOP_C, tip=tip)
+    return plausible_celsius(value, text, fahrenheit=fahrenheit, limits_c=_SHOP_C, tip=tip)
 
 
 def _repeated(file: str, readings: Sequence[PartReading]) -> list[Diagnostic]:

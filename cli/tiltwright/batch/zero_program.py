@@ -392,7 +392,7 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
     )
     return [
         f"Parts' zeros for job: {first.job.file.name}",
-        *left_out_lines(first.job),
+        *left_out_lines(parts.evaluated.nests),
         f"Machine: {machine.name}",
         *needs_of(highest, parameters_used(parts)),
         f"Probes {_names(parts)} and sets the work offsets of its operations at every tilt",
@@ -484,7 +484,7 @@ def _loader_head(parts: ProbedParts, loader: int) -> list[str]:
     last = _last_parameter(parts)
     return [
         f"Parts' zeros for job: {first.job.file.name}",
-        *left_out_lines(first.job),
+        *left_out_lines(parts.evaluated.nests),
         f"Machine: {first.job.machine.name}",
         *needs_of(max(numbers, default=1), [(1, 6), (_FROM_LINE, 49), (STAMP, last)]),
         f"Loader {loader} of {parts.evaluated.loader_count}: sets work offsets from what loader 1 has probed; moves no axis",

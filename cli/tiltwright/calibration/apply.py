@@ -23,7 +23,7 @@ from tiltwright.calibration.fit_report import fit_report
 from tiltwright.calibration.toml_edit import Line, lines_in, platter_in, with_lines
 from tiltwright.files.atomic_write import check_target, write_all
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
-from tiltwright.files.loader import ReadMachine, machine_from_text, tell_doubts
+from tiltwright.files.loader import ReadMachine, caution_implausible, machine_from_text
 
 __all__ = ["apply_fit", "new_lines", "new_platter", "platter_lines", "restore", "write_calibration"]
 
@@ -124,9 +124,8 @@ def restore(read: ReadMachine, number: int, *, who: str | None, edited: bool = F
     entries = read_log(read.path)
     if not entries:
         found = "no log of calibrations beside it"
-        raise InputFaults(
-            [Diagnostic(str(read.path), None, "", found, "a machine file that `pivot fit --write` wrote")]
-        )
+        allowed = "a machine file that `pivot fit --write` wrote"
+        raise InputFaults([Diagnostic(str(read.path), None, "", found, allowed, missing=True)])
     if not 0 <= number <= len(entries):
         allowed = f"0 (before the first) to {len(entries)}"
         raise InputFaults([Diagnostic("NUMBER", None, "", str(number), allowed, "see: tiltwright pivot log")])
@@ -191,7 +190,7 @@ def write_calibration(
         "file_before_sha256": sha256_of(text),
         "file_after_sha256": sha256_of(changed),
     }
-    tell_doubts(machine_from_text(str(path), path, changed))
+    caution_implausible(machine_from_text(str(path), path, changed))
     check_target(path, force=True, edits=True)
     log, entry = appended(path, entries, record)
     _text_now(read)

@@ -5,11 +5,10 @@ probe is upright: a stylus as thick as its tip, and above it a body without an u
 the whole column above itself, so a position that is clear can also be reached straight down.
 
 The distances are worked out here rather than by `kinematics.reach`, whose bodies have facets and flat ends. Measured in
-one run on the example plan, 49,734 distances of the candidate poses: 6 microseconds each here (before those that are far
-off were left out by their height and place); 17 by
-`distance_bounds.gap_bounds`, whose lower bounds fall short by up to 3.5 mm (body and stem) and would leave out touches
-that are clear; 3,400 by the collision library on facets, which fall short by up to 0.02 mm. These exceed the certified
-upper bounds by 0.0005 mm at most.
+one run on the example plan, 49,734 distances of the candidate poses: 6 microseconds each here, before those far off were
+left out; 17 by `distance_bounds.gap_bounds`, whose lower bounds fall short by up to 3.5 mm (body and stem) and would leave
+out touches that are clear; 3,400 by the collision library on facets, which fall short by up to 0.02 mm. These exceed the
+certified upper bounds by 0.0005 mm at most.
 """
 
 from __future__ import annotations
@@ -175,18 +174,10 @@ def gap_mm(part: ProbeSegment, obstacle: Obstacle, tip_mm: Array) -> Array:
     -------
     ndarray, shape (m, p)
     """
-    of_part = part.nearest_to(tip_mm)
     if obstacle.normal is not None:
-        # Parallel to the disc's edge the distance has many minimisers: search from both ends of the overlap.
-        top = np.broadcast_to(obstacle.top_mm, tip_mm.shape)
-        bottom = obstacle.nearest(tip_mm + np.array([0.0, 0.0, part.low_mm]))
-        apart = np.minimum(
-            _alternating_projections(of_part, obstacle, top),
-            _alternating_projections(of_part, obstacle, bottom),
-        )
-        return np.asarray(apart - (0.0 if part.flat else part.radius_mm))
+        return _gap_from_disc(part, obstacle, tip_mm)
     if part.flat:
-        apart = _golden_section(of_part, obstacle.from_mm, obstacle.to_mm)
+        apart = _golden_section(part.nearest_to(tip_mm), obstacle.from_mm, obstacle.to_mm)
         return np.asarray(apart - obstacle.radius_mm)
     apart = _from_upright(tip_mm, part, obstacle.from_mm, obstacle.to_mm)
     return np.asarray(apart - part.radius_mm - obstacle.radius_mm)
@@ -200,6 +191,33 @@ def _gap_at_least_mm(part: ProbeSegment, obstacle: Obstacle, tip_mm: Array) -> A
     return np.maximum(aside, lowest - obstacle.highest_mm[:, None])
 
 
+def _gap_from_disc(part: ProbeSegment, disc: Obstacle, tip_mm: Array) -> Array:
+    """`gap_mm` from a disc: off its plane where the part's nearest place to the plane lies over it, else searched for."""
+    assert disc.normal is not None
+    normal = np.broadcast_to(disc.normal, tip_mm.shape)
+    lowest = tip_mm + np.array([0.0, 0.0, part.low_mm])
+    if part.flat:
+        # Of a flat end the rim's lowest place over the plane; its middle where the plane is level.
+        downhill, steep = normal[..., :2], _length(normal[..., :2])[..., None]
+        lowest[..., :2] -= part.radius_mm * np.where(
+            steep > 0.0, downhill / np.where(steep > 0.0, steep, 1.0), 0.0
+        )
+    off = lowest - disc.from_mm
+    apart = _dot(off, normal)
+    over = _length(off - apart[..., None] * normal) <= disc.radius_mm
+    rest = np.nonzero(~(over & (apart >= 0.0) & (normal[..., 2] >= 0.0)))
+    if len(rest[0]):
+        some, tips = disc.at(rest[0]), tip_mm[rest][:, None]
+        of_part = part.nearest_to(tips)
+        # Parallel to the disc's edge the distance has many minimisers: search from both ends of the overlap.
+        top = np.broadcast_to(some.top_mm, tips.shape)
+        bottom = some.nearest(tips + np.array([0.0, 0.0, part.low_mm]))
+        apart[rest] = np.minimum(
+            _alternating_projections(of_part, some, top), _alternating_projections(of_part, some, bottom)
+        )[:, 0]
+    return np.asarray(apart - (0.0 if part.flat else part.radius_mm))
+
+
 def _alternating_projections(of_part: Nearest, obstacle: Obstacle, point: Array) -> Array:
     """Distance of two convex shapes by alternating projections onto each."""
     for _ in range(_PROJECTIONS):
@@ -211,20 +229,14 @@ def _alternating_projections(of_part: Nearest, obstacle: Obstacle, point: Array)
 
 
 def _from_upright(tip_mm: Array, part: ProbeSegment, first: Array, last: Array) -> Array:
-    """Least distance of a line segment from the centre line of an upright round segment of the probe.
-
-    The place on the one that is nearest to the whole line of the other, moved to the ends where it lies beyond them, and
-    the other's ends: one of the pairs so found is the nearest.
-    """
+    """Least distance of a line segment from the centre line of an upright round segment of the probe."""
     along, long = last - first, part.high_mm - part.low_mm
     off = tip_mm + np.array([0.0, 0.0, part.low_mm]) - first
     square, across = _dot(along, along), _dot(along[..., :2], along[..., :2])
     share = np.where(
         across > 0.0, _dot(along[..., :2], off[..., :2]) / np.where(across > 0.0, across, 1.0), 0.0
     )
-    best = np.full(off.shape[:-1], np.inf)
-    some = square > 0.0
-    up = np.zeros(off.shape[:-1])
+    best, some, up = np.full(off.shape[:-1], np.inf), square > 0.0, np.zeros(off.shape[:-1])
     # Where the lines are nearest, and from both ends of the probe's: each place moved along the other and back.
     for height in (share * along[..., 2] - off[..., 2], up, up + long):
         up = np.clip(height, 0.0, long)
@@ -492,16 +504,19 @@ def _touch_clearance(
     assert plan.probe is not None
     probe = Probe(mm(plan.probe.ball_diameter) / 2.0, plan.clearance_mm, plan.over_mm, 1.0, 1.0, 4)
     count = len(point)
-    if plan.targets[t].kind is not TargetKind.FACE and plan.diameters_mm[t] is None:
+    if plan.targets[t].kind is TargetKind.FACE:
+        cycles = [probe_cycle(plan, probe, t, point[p], direction[p]) for p in range(count)]
+        tip_positions = np.stack([one.tip_positions for one in cycles])
+    elif plan.diameters_mm[t] is None:
         # Only the point is known: the tip is checked there.
         tip_positions = point[:, None, :] - np.array([0.0, 0.0, probe.radius])
     else:
-        tip_positions = np.stack(
-            [
-                probe_cycle(plan, probe, t, point[p], direction[p], approach[p]).tip_positions
-                for p in range(count)
-            ]
-        )
+        # Around a ball or in a bore the tip goes the same way at every pose.
+        ways = {
+            one: probe_cycle(plan, probe, t, np.zeros(3), direction[0], one).tip_positions
+            for one in dict.fromkeys(approach)
+        }
+        tip_positions = point[:, None, :] + np.stack([ways[one] for one in approach])
     gap, platter = np.full(count, np.inf), np.full(count, np.inf)
     words = [""] * count
     known, parts = scene

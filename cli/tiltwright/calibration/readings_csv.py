@@ -39,7 +39,7 @@ from tiltwright.files.parsing import (
     parse_written_angle,
 )
 from tiltwright.files.schema_types import SMALLEST_LENGTH
-from tiltwright.files.units import believable_celsius
+from tiltwright.files.units import plausible_celsius
 from tiltwright.output.json_csv import csv_text
 from tiltwright.output.numbers import fixed, in_units
 
@@ -270,7 +270,7 @@ def _row(
 
 def _celsius(text: str, mark: str, *, fahrenheit: bool) -> float:
     """A temperature of a column, in degrees Celsius."""
-    return believable_celsius(parse_number(_with_points(text, mark)), text, fahrenheit=fahrenheit)
+    return plausible_celsius(parse_number(_with_points(text, mark)), text, fahrenheit=fahrenheit)
 
 
 def _with_points(text: str, mark: str) -> str:

@@ -423,7 +423,7 @@ def chart(
     from tiltwright.batch.chart import ChartOptions, chart_series, evaluate_series
     from tiltwright.batch.chart_output import chart_picture, chart_report, chart_text
     from tiltwright.batch.record import read_record, record_path
-    from tiltwright.files.atomic_write import write_atomic
+    from tiltwright.files.atomic_write import check_target, write_atomic
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
     from tiltwright.files.parsing import positive_length, typed_length
@@ -434,6 +434,7 @@ def chart(
 
     if plot is not None:
         picture_ending(plot)
+        check_target(plot, force=force)
     if not math.isfinite(minutes):
         raise option_error("--minutes", f"{minutes}", "minutes, 0 or more")
     read = read_job(job)

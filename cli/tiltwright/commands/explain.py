@@ -79,7 +79,9 @@ def explain(
             json_text(explanation_report(worked, workings, shown, by_hand=by_hand)), output, force=force
         )
         return
-    write_document(explanation(worked, workings, shown, by_hand=by_hand), output, paper, force=force)
+    drawn = output is not None and output.suffix.lower() in {".pdf", ".md"}
+    document = explanation(worked, workings, shown, by_hand=by_hand, drawn=drawn)
+    write_document(document, output, paper, force=force)
 
 
 def check_output(output: Path | None, paper: str) -> None:

@@ -63,7 +63,7 @@ def show(
     from tiltwright.output.json_csv import json_text as written
     from tiltwright.terminal.streams import note
 
-    read = read_machine(file, every_doubt=True)
+    read = read_machine(file, every_implausible=True)
     shown = units.value if units else read.unit.value
     for finding in machine_findings(read.machine):
         note(machine_finding_words(finding, shown))

@@ -36,10 +36,10 @@ from tiltwright.files.solid_tables import (
 from tiltwright.files.uncertainty_tables import (
     CorrectionTable,
     FeatureTable,
-    LengthLimit,
     ReclampingTable,
     SeamTable,
     SeatSpread,
+    SpreadLength,
     TemperatureTable,
     Touches,
 )
@@ -304,7 +304,7 @@ class TouchedTable(FileTable, frozen=True, kw_only=True):
         ),
     ] = None
     repeatability: Annotated[
-        LengthLimit | None,
+        SpreadLength | None,
         Meta(
             description="Standard deviation of touching off, along each axis; left out: the machine file's [probe].",
             examples=[0.003],

@@ -21,7 +21,6 @@ from kinematics import (
     table_frame,
 )
 from tiltwright.files.batch_checks import check_batch, check_probing, probing_in_nest, stub_of
-from tiltwright.files.believable import Doubt, doubt_words, doubts, job_doubts
 from tiltwright.files.checks import KnownMachine, check_job, check_limits, check_machine
 from tiltwright.files.conversion import (
     TouchedZero,
@@ -39,6 +38,12 @@ from tiltwright.files.job_file import (
 )
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.nest_checks import check_nests, nests_of_operation
+from tiltwright.files.plausibility import (
+    ImplausibleValue,
+    implausible_job_values,
+    implausible_values,
+    implausible_words,
+)
 from tiltwright.files.schema_types import keys_given
 from tiltwright.files.toml_source import Source, add_caution, load, parsed
 from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty
@@ -60,7 +65,7 @@ __all__ = [
 ]
 
 
-Kind = Literal["job", "machine"]
+FileKind = Literal["job", "machine"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -231,8 +236,8 @@ class ReadJob:
         )
 
 
-def read_machine(path: str | os.PathLike[str], *, every_doubt: bool = False) -> ReadMachine:
-    """Read a machine file; `every_doubt` as `tell_doubts` has it.
+def read_machine(path: str | os.PathLike[str], *, every_implausible: bool = False) -> ReadMachine:
+    """Read a machine file; `every_implausible` as `caution_implausible` has it.
 
     Raises
     ------
@@ -244,31 +249,31 @@ def read_machine(path: str | os.PathLike[str], *, every_doubt: bool = False) -> 
     machine, _, faults = _machine(source)
     if machine is None:
         raise_located(faults)
-    tell_doubts(machine, every=every_doubt)
+    caution_implausible(machine, every=every_implausible)
     return machine
 
 
-_MOST_DOUBTS = 3
+_MOST_IMPLAUSIBLE = 3
 """Cautions about one machine file before every command; beyond so many nobody reads the job's own any more."""
 
 
-def tell_doubts(read: ReadMachine, *, every: bool = False) -> None:
+def caution_implausible(read: ReadMachine, *, every: bool = False) -> None:
     """Add a caution, with its line, for each value of a machine file that is hardly meant.
 
     More than a few are cut short, with the command that lists them, unless `every` one is asked for; those that the work
     offsets hang on come first.
     """
     rest = f"; tiltwright machine show {read.source.path} lists them all"
-    _tell(read.source, doubts(read.file), rest, every=every)
+    _tell(read.source, implausible_values(read.file), rest, every=every)
 
 
-def _tell(source: Source, found: Iterable[Doubt], rest: str, *, every: bool = False) -> None:
-    """Add a caution for each doubt, or for the first few; `rest` ends the one about the others."""
-    told = sorted(found, key=lambda doubt: not doubt.moves_offsets)
-    kept = told if every or len(told) <= _MOST_DOUBTS else told[: _MOST_DOUBTS - 1]
-    for doubt in kept:
-        line = line_of(source.text, source.written_path(doubt.path))
-        add_caution(f"{source.file}:{line}: {doubt_words(doubt)}")
+def _tell(source: Source, found: Iterable[ImplausibleValue], rest: str, *, every: bool = False) -> None:
+    """Add a caution for each one, or for the first few; `rest` ends the one about the others."""
+    told = sorted(found, key=lambda one: not one.moves_offsets)
+    kept = told if every or len(told) <= _MOST_IMPLAUSIBLE else told[: _MOST_IMPLAUSIBLE - 1]
+    for one in kept:
+        line = line_of(source.text, source.written_path(one.path))
+        add_caution(f"{source.file}:{line}: {implausible_words(one)}")
     if len(kept) < len(told):
         add_caution(f"{source.file}: {len(told) - len(kept)} more values are hard to believe{rest}")
 
@@ -332,8 +337,8 @@ def _job(source: Source) -> ReadJob:
         nests = _nests(file, machine.machine, steps, known, faults)
     if machine is None or setup is None or faults:
         raise_located(faults, of_machine)
-    tell_doubts(machine)
-    _tell(source, job_doubts(file), ". Check the unit that the file states")
+    caution_implausible(machine)
+    _tell(source, implausible_job_values(file), ". Check the unit that the file states")
     return ReadJob(
         source,
         file,
@@ -366,13 +371,13 @@ def fault_at(
     return faults.located()[0]
 
 
-def _check_kind(source: Source, wanted: Kind) -> None:
+def _check_kind(source: Source, wanted: FileKind) -> None:
     """Raise one fault for a file that is empty or of the other kind, instead of one for every key."""
     if not source.data and not source.unread:
         found = "the file holds only remarks" if source.text.strip() else "the file is empty"
         tip = "tiltwright machine new FILE asks for what goes in" if wanted == "machine" else ""
         raise InputFaults([Diagnostic(source.file, None, "", found, f"a {wanted} file", tip, missing=True)])
-    other: Kind = "job" if wanted == "machine" else "machine"
+    other: FileKind = "job" if wanted == "machine" else "machine"
     if _has_keys_of(source, other) and not _has_keys_of(source, wanted):
         tips = {
             "job": 'a job file names its machine, machine = "mill.toml"; without a job: --machine FILE',
@@ -389,13 +394,13 @@ def refuse_other_kind(source: Source, wanted: str) -> None:
     ------
     InputFaults
     """
-    kinds: tuple[Kind, ...] = ("job", "machine")
+    kinds: tuple[FileKind, ...] = ("job", "machine")
     for kind in kinds:
         if _has_keys_of(source, kind):
             raise InputFaults([Diagnostic(source.file, None, "", f"what looks like a {kind} file", wanted)])
 
 
-def _has_keys_of(source: Source, kind: Kind) -> bool:
+def _has_keys_of(source: Source, kind: FileKind) -> bool:
     """Test whether a file has keys that only this kind of file has."""
     only = {
         "job": {"operation", "stack", "machine", "touched"},

@@ -23,9 +23,9 @@ from tiltwright.files.schema_types import (
 from tiltwright.files.solid_tables import HolderTable, SolidTable, SpindleTable
 from tiltwright.files.uncertainty_tables import (
     GrowthTable,
-    LengthLimit,
     PositioningTable,
     SmallAngle,
+    SpreadLength,
     TouchRepeatabilityTable,
 )
 from tiltwright.files.z_reading import ANY_Z
@@ -141,7 +141,7 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
         ),
     ] = None
     position_within: Annotated[
-        LengthLimit | None,
+        SpreadLength | None,
         Meta(
             description="How far its line may be off across itself, along each of two directions: limits either way. A "
             "calibration in the machine's log says it better, and then counts instead.",
@@ -149,7 +149,7 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
         ),
     ] = None
     position_u: Annotated[
-        LengthLimit | None,
+        SpreadLength | None,
         Meta(description="The same as a standard uncertainty, instead of limits.", examples=[0.01]),
     ] = None
     direction_within: Annotated[
@@ -216,11 +216,11 @@ class PlatterTable(FileTable, frozen=True, kw_only=True):
         ),
     ] = None
     face_within: Annotated[
-        LengthLimit | None,
+        SpreadLength | None,
         Meta(description="How far `face` may be off: limits either way.", examples=[0.01]),
     ] = None
     face_u: Annotated[
-        LengthLimit | None,
+        SpreadLength | None,
         Meta(description="The same as a standard uncertainty, instead of limits.", examples=[0.005]),
     ] = None
     normal_within: Annotated[

@@ -19,7 +19,7 @@ from tiltwright.files.diagnostics import (
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.schema_types import LARGEST_ANGLE, LONGEST_NAME, SMALLEST_LENGTH, printable_words
-from tiltwright.files.units import Unit, believable_celsius, parse_angle
+from tiltwright.files.units import Unit, parse_angle, plausible_celsius
 from tiltwright.files.written_numbers import (
     EMPTY_CELL,
     LARGEST,
@@ -465,6 +465,6 @@ def typed_celsius(text: str, option: str) -> float:
         raise option_error(option, shown(text), 'a temperature with its unit, such as "20 C" or "68 F"')
     try:
         fahrenheit = match["unit"].upper() == "F"
-        return believable_celsius(parse_number(match["number"]), match["number"], fahrenheit=fahrenheit)
+        return plausible_celsius(parse_number(match["number"]), match["number"], fahrenheit=fahrenheit)
     except InvalidValue as refusal:
         raise option_error(option, refusal.found, refusal.allowed, refusal.tip) from None

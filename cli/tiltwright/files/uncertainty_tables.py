@@ -35,12 +35,12 @@ __all__ = [
     "DirectionOrAxis",
     "FeatureTable",
     "GrowthTable",
-    "LengthLimit",
     "PositioningTable",
     "ReclampingTable",
     "SeamTable",
     "SeatSpread",
     "SmallAngle",
+    "SpreadLength",
     "SpreadLengthU",
     "SpreadLengthWithin",
     "Temperature",
@@ -49,7 +49,7 @@ __all__ = [
     "check_spreads",
 ]
 
-LengthLimit = Annotated[float, Meta(ge=0.0, le=LARGEST_LENGTH)]
+SpreadLength = Annotated[float, Meta(ge=0.0, le=LARGEST_LENGTH)]
 """A length of 0 or more."""
 
 _NUMBER = r"[0-9]{1,9}(?:\.[0-9]{1,12})?"
@@ -193,8 +193,8 @@ def _u(what: str, example: float | str) -> Meta:
     return Meta(description=f"{what}: standard uncertainty, instead of limits.", examples=[example])
 
 
-SpreadLengthWithin = Annotated[LengthLimit | None, _within("How far it may be off", 0.01)]
-SpreadLengthU = Annotated[LengthLimit | None, _u("How far it may be off", 0.005)]
+SpreadLengthWithin = Annotated[SpreadLength | None, _within("How far it may be off", 0.01)]
+SpreadLengthU = Annotated[SpreadLength | None, _u("How far it may be off", 0.005)]
 Touches = Annotated[
     Annotated[int, Meta(ge=2, le=10000)] | None,
     Meta(description="Number of touches that the repeatability was found from.", examples=[10]),
@@ -206,12 +206,12 @@ class SeatSpread(FileTable, frozen=True, kw_only=True):
 
     keys_last = True
 
-    up_within: Annotated[LengthLimit | None, _within("How far the height may be off", 0.01)] = None
-    up_u: Annotated[LengthLimit | None, _u("How far the height may be off", 0.005)] = None
+    up_within: Annotated[SpreadLength | None, _within("How far the height may be off", 0.01)] = None
+    up_u: Annotated[SpreadLength | None, _u("How far the height may be off", 0.005)] = None
     shift_within: Annotated[
-        LengthLimit | None, _within("How far each of the two shifts may be off", 0.02)
+        SpreadLength | None, _within("How far each of the two shifts may be off", 0.02)
     ] = None
-    shift_u: Annotated[LengthLimit | None, _u("How far each of the two shifts may be off", 0.01)] = None
+    shift_u: Annotated[SpreadLength | None, _u("How far each of the two shifts may be off", 0.01)] = None
     turn_within: Annotated[SmallAngle | None, _within("How far the clocking may be off, degrees", 0.02)] = (
         None
     )
@@ -260,7 +260,7 @@ class TouchRepeatabilityTable(FileTable, frozen=True, kw_only=True):
     """The probe, or whatever part zero is touched off with."""
 
     repeatability: Annotated[
-        LengthLimit,
+        SpreadLength,
         Meta(
             description="Standard deviation of repeated touches, along each axis; for a part zero as touched off.",
             examples=[0.002],
@@ -272,12 +272,12 @@ class TouchRepeatabilityTable(FileTable, frozen=True, kw_only=True):
 class PositioningTable(FileTable, frozen=True, kw_only=True):
     """Linear axes: how far each may stand from the coordinate displayed."""
 
-    x: Annotated[LengthLimit | None, _within("How far X may stand from its display", 0.004)] = None
-    y: Annotated[LengthLimit | None, _within("How far Y may stand from its display", 0.004)] = None
-    z: Annotated[LengthLimit | None, _within("How far Z may stand from its display", 0.004)] = None
-    x_u: Annotated[LengthLimit | None, _u("How far X may stand from its display", 0.002)] = None
-    y_u: Annotated[LengthLimit | None, _u("How far Y may stand from its display", 0.002)] = None
-    z_u: Annotated[LengthLimit | None, _u("How far Z may stand from its display", 0.002)] = None
+    x: Annotated[SpreadLength | None, _within("How far X may stand from its display", 0.004)] = None
+    y: Annotated[SpreadLength | None, _within("How far Y may stand from its display", 0.004)] = None
+    z: Annotated[SpreadLength | None, _within("How far Z may stand from its display", 0.004)] = None
+    x_u: Annotated[SpreadLength | None, _u("How far X may stand from its display", 0.002)] = None
+    y_u: Annotated[SpreadLength | None, _u("How far Y may stand from its display", 0.002)] = None
+    z_u: Annotated[SpreadLength | None, _u("How far Z may stand from its display", 0.002)] = None
 
 
 class GrowthTable(FileTable, frozen=True, kw_only=True):

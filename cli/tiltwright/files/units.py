@@ -15,8 +15,8 @@ __all__ = [
     "TEMPERATURE_HEADS",
     "Unit",
     "angle_text",
-    "believable_celsius",
     "parse_angle",
+    "plausible_celsius",
     "to_celsius",
 ]
 
@@ -150,7 +150,7 @@ def to_celsius(value: float, *, fahrenheit: bool) -> float:
     return (value - 32.0) / 1.8 if fahrenheit else value
 
 
-def believable_celsius(
+def plausible_celsius(
     value: float,
     text: str,
     *,

@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 
 from kinematics.forward import table_pose
-from tiltwright.files.loader import ReadJob
 from tiltwright.files.uncertainty_tables import CorrectedOffsetTable, CorrectionTable
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import CorrectionInForce
@@ -112,7 +111,15 @@ def correction_report(nests: Sequence[EvaluatedJob], *, own_zero: bool = False) 
     }
 
 
-def left_out_lines(job: ReadJob) -> tuple[str, ...]:
-    """Comment on the job's correction, which is not in a program's offsets; nothing without one."""
-    table = job.file.correction
-    return () if table is None else (f"the job's correction of {table.date[:10]} is NOT in these offsets",)
+def left_out_lines(nests: Sequence[EvaluatedJob]) -> tuple[str, ...]:
+    """Comments of a program of own zeros about the job's correction, which is not in its offsets; none without one."""
+    table = nests[0].job.file.correction
+    if table is None:
+        return ()
+    whose = f"the job's correction of {table.date[:10]}"
+    if not_in_own_zero(table, nests) is None:
+        return (f"{whose} is left out: what it takes out, each part's own zero does",)
+    return (
+        f"caution: {whose} is NOT in these offsets, and a part's own zero does not take out what is off",
+        "Put that right at its source and take the correction out before you cut by these offsets",
+    )

@@ -295,17 +295,33 @@ def faces_inward(
     """A plane that faces into the part; None where it does not.
 
     Where the job states a blank, the blank decides. Elsewhere the plane turns its face to part zero, where a face of
-    the part turns its back.
+    the part turns its back; unless all else that is cut lies behind the plane, as where part zero is on a dowel beside
+    the part.
     """
     normal = placed.axes[2]
     if normal[2] > math.cos(math.radians(_LEAN_DEG)):
         return None
     if blank is None:
-        if in_front_mm(normal, placed.origin_mm) > -_INWARD_MM:
+        if in_front_mm(normal, placed.origin_mm) > -_INWARD_MM or _all_behind(placed, evaluated):
             return None
     elif not _faces_into(blank, placed):
         return None
     return FacesInward(_direction_key(placed, evaluated), None if blank is None else blank.name)
+
+
+def _all_behind(placed: PlacedOperation, evaluated: EvaluatedJob) -> bool:
+    """True where the origins of all other operations, of two at least, lie behind a plane.
+
+    A plane with a lost sign has some before it: part zero itself in most jobs, and what is cut on the part's other sides.
+    """
+    depths = {
+        tuple(one.placed.origin_mm.tolist()): float(
+            placed.axes[2] @ (placed.origin_mm - one.placed.origin_mm)
+        )
+        for one in evaluated.operations
+        if one.placed.name != placed.name
+    }
+    return len(depths) > 1 and min(depths.values()) > _INWARD_MM
 
 
 def faces_down(placed: PlacedOperation, evaluated: EvaluatedJob) -> FacesDown | None:

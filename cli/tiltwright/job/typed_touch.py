@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from kinematics import PlacedOperation, Setup, compare_touch_off, setup_of_part
-from tiltwright.files.believable import clock_doubt
 from tiltwright.files.conversion import TouchedZero, part_within_of
 from tiltwright.files.diagnostics import InvalidValue, option_error
 from tiltwright.files.loader import ReadJob
 from tiltwright.files.parsing import check_typed_limits, parse_degrees, parse_pose, three_lengths
+from tiltwright.files.plausibility import clocking_caution
 from tiltwright.files.toml_source import add_caution
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_read_job
@@ -76,9 +76,9 @@ def at_typed_touch(
             clock_deg = parse_degrees(clock)
         except InvalidValue as refusal:
             raise option_error("--clock", refusal.found, refusal.allowed, refusal.tip) from None
-        doubt = clock_doubt(clock_deg)
-        if doubt is not None:
-            add_caution(f"--clock: {doubt}")
+        caution = clocking_caution(clock_deg)
+        if caution is not None:
+            add_caution(f"--clock: {caution}")
     touched = job.touched
     touch = compare_touch_off(job.setup, touched.at_mm, touched.machine_deg)
     setup = setup_of_part(

@@ -347,9 +347,9 @@ def _described(text: str, units: str) -> tuple[str, bool]:
     import re
     from pathlib import Path
 
-    from tiltwright.files.believable import doubt_words, doubts
     from tiltwright.files.diagnostics import InputFaults
     from tiltwright.files.loader import machine_from_text
+    from tiltwright.files.plausibility import implausible_values, implausible_words
     from tiltwright.machine.description import machine_text
 
     try:
@@ -357,7 +357,7 @@ def _described(text: str, units: str) -> tuple[str, bool]:
     except InputFaults as faults:
         # Nothing is written yet: a file and a line would only puzzle.
         return re.sub(r"(?m)^machine\.toml:(\d+:)? ?", "", str(faults)), False
-    notes = [f"caution: {doubt_words(one)}" for one in doubts(read.file)]
+    notes = [f"caution: {implausible_words(one)}" for one in implausible_values(read.file)]
     notes += [f"note: {machine_finding_words(one, units)}" for one in machine_findings(read.machine)]
     return "\n\n".join([machine_text(read.machine, units), *notes]), True
 

@@ -155,11 +155,11 @@ HIDDEN_DASH = "1.2 0.8"
 ROW_MM = 5.6
 EDGE = 0.3  # mm of paper
 LONG_MM = 6.0  # a distance on paper that needs no ring to be found
-Place = Callable[[Flat], Point]
+ToPaper = Callable[[Flat], Point]
 
 
 def draw_projection(
-    canvas: Canvas, shown: Projection, place: Place, within: LabelBox
+    canvas: Canvas, shown: Projection, place: ToPaper, within: LabelBox
 ) -> list[tuple[str, str, Rings]]:
     """Draw all bodies as far as they lie in a box, and the smallest gap over them.
 
@@ -195,7 +195,7 @@ def draw_projection(
     ]
 
 
-def is_ringed(shown: Projection, place: Place) -> bool:
+def is_ringed(shown: Projection, place: ToPaper) -> bool:
     """True where the smallest gap is too short on the paper to be found without a ring about it."""
     if shown.gap is None:
         return False
@@ -203,7 +203,7 @@ def is_ringed(shown: Projection, place: Place) -> bool:
     return bool(np.hypot(last[0] - first[0], last[1] - first[1]) <= LONG_MM)
 
 
-def _cuts(canvas: Canvas, shown: Projection, place: Place, within: LabelBox) -> None:
+def _cuts(canvas: Canvas, shown: Projection, place: ToPaper, within: LabelBox) -> None:
     """A broken line along each side of the box that cuts bodies off, as high as they are there."""
     for side, sign in ((within.left, -1.0), (within.right, 1.0)):
         heights: list[float] = []
@@ -229,7 +229,7 @@ def _crossed(ring: list[Point], x: float) -> np.ndarray[tuple[int], np.dtype[np.
     return np.array(found or [0.0, 0.0])
 
 
-def _placed(rings: tuple[Flat, ...], place: Place) -> list[list[Point]]:
+def _placed(rings: tuple[Flat, ...], place: ToPaper) -> list[list[Point]]:
     return [[place(point) for point in ring] for ring in rings]
 
 

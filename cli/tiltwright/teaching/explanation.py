@@ -43,9 +43,14 @@ LETTERS = Heading("What the letters mean")
 
 
 def explanation(
-    evaluated: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
+    evaluated: EvaluatedJob,
+    workings: Sequence[tuple[PlacedOperation, Working]],
+    units: str,
+    *,
+    by_hand: bool,
+    drawn: bool = True,
 ) -> Document:
-    """The workings of a job's operations as a document."""
+    """The workings of a job's operations as a document; without its drawings where they are not `drawn`."""
     # Here: keys and marks, which take their steps and drawings from this module, need no uncertainty.
     from tiltwright.uncertainty.budget_text import uncertainty_by_hand
 
@@ -59,7 +64,7 @@ def explanation(
         blocks += [Heading(f"{placed.name}, {register}"), _asked(evaluated.setup, placed, units)]
         blocks += _on_the_sheet(evaluated.setup, one.placed, placed)
         blocks += working_blocks(
-            evaluated.setup, placed, working, evaluated.job.steps, units, register, shown
+            evaluated.setup, placed, working, evaluated.job.steps, units, register, shown, drawn=drawn
         )
         blocks += lines
         shown.append(placed)
@@ -209,6 +214,8 @@ def working_blocks(
     units: str,
     register: str,
     shown: Sequence[PlacedOperation] = (),
+    *,
+    drawn: bool = True,
 ) -> list[Block]:
     """The steps of a working, each drawing after the steps that it shows.
 
@@ -218,12 +225,16 @@ def working_blocks(
         The operation and its working.
     shown : sequence of PlacedOperation
         Those worked before it on the same pages: with an origin of theirs, the setup at zero is not drawn again.
+    drawn : bool
+        Off to leave out the drawings, for a form that shows none.
     """
     digits = digits_for(units)
     swings = {f"{swing.letter} back": swing for swing in working.swings}
     blocks: list[Block] = []
     for number, line in enumerate(working.lines, start=1):
         blocks.append(step_block(number, line, digits))
+        if not drawn:
+            continue
         if line.key == "all-zero" and not any(np.array_equal(o.origin_mm, placed.origin_mm) for o in shown):
             blocks.append(setup_picture(setup, placed, steps, units))
         if line.key in swings:
@@ -231,7 +242,7 @@ def working_blocks(
             title = f"{placed.name}: the swing about {swing.letter}"
             blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
     blocks.append(Paragraph(f"As the sheet prints it: {_offset_words(placed, units)}", bold=True))
-    if working.swings:
+    if working.swings and drawn:
         blocks.append(_pose_picture(setup, placed, steps, units, register))
     return blocks
 

@@ -95,6 +95,7 @@ def _fork(make: Callable[[int], object], queue: int) -> tuple[int, BinaryIO]:
     parent = os.getpid()
     child = os.fork()
     if child == 0:
+        os.close(reading)  # so that writing fails, and does not wait, once the parent is gone
         _work(make, queue, writing, parent)
     os.close(writing)
     return child, os.fdopen(reading, "rb")

@@ -11,7 +11,7 @@ import numpy as np
 
 from tiltwright.output.figure_style import SMALL, as_file, label, new_figure
 from tiltwright.output.numbers import UNIT_SYMBOL, in_units
-from tiltwright.uncertainty.budget_run import JobBudget, Line
+from tiltwright.uncertainty.budget_run import BudgetLine, JobBudget
 from tiltwright.uncertainty.budget_text import line_name
 from tiltwright.uncertainty.wording import source_words
 
@@ -31,7 +31,7 @@ _ROW = 0.3
 def budget_plot(budget: JobBudget, units: str, ending: str) -> bytes:
     """Draw a budget; of many features and seams, those that come nearest to their tolerance."""
 
-    def use(line: Line) -> float:
+    def use(line: BudgetLine) -> float:
         limit = line.budget.limit_mm
         return -(abs(line.expected_mm) + line.expanded_mm) / (limit or 1e9)
 
@@ -71,7 +71,7 @@ Group = tuple[str, tuple[tuple[str, int], ...]]
 """Features that hang on the same sources in the same shares: their names, and source and per cent of each bar."""
 
 
-def _alike(budget: JobBudget, lines: list[Line], bars: list[list[int]]) -> list[Group]:
+def _alike(budget: JobBudget, lines: list[BudgetLine], bars: list[list[int]]) -> list[Group]:
     """The sources of every feature; those of which the same is to be drawn, such as repeats of a port, together."""
     found: dict[tuple[tuple[str, int], ...], list[str]] = {}
     for line, places in zip(lines, bars, strict=True):
@@ -101,7 +101,7 @@ def _plain(axes: Axes) -> None:
     axes.invert_yaxis()
 
 
-def _intervals(axes: Axes, lines: list[Line], units: str) -> None:
+def _intervals(axes: Axes, lines: list[BudgetLine], units: str) -> None:
     """Each deviation to expect with its interval; a bracket on either side where the tolerance ends."""
     for row, line in enumerate(lines):
         middle, half = in_units(line.expected_mm, units), in_units(line.expanded_mm, units)

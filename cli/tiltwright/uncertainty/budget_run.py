@@ -25,15 +25,15 @@ from kinematics.uncertainty import (
 from tiltwright.calibration.plan_data import Plan
 from tiltwright.uncertainty.evaluation import UncertainJob
 
-__all__ = ["JobBudget", "Lever", "Line", "job_budget"]
+__all__ = ["BudgetLine", "JobBudget", "SourceEffect", "job_budget"]
 
 _NO_HELP = 0.02
 """Share of its own size by which an uncertainty must fall for a source to count as a help at all."""
 
 
 @dataclass(frozen=True)
-class Lever:
-    """Share of one source in a feature or seam, and what halving it would give.
+class SourceEffect:
+    """Effect of one source on a feature or seam: its uncertainty with that source halved, and without it.
 
     Attributes
     ----------
@@ -48,7 +48,7 @@ class Lever:
 
 
 @dataclass(frozen=True, eq=False)
-class Line:
+class BudgetLine:
     """A feature or seam of the budget as it is shown.
 
     Attributes
@@ -92,17 +92,17 @@ class Line:
         expected = self.budget.expected_mm
         return float(expected[0]) if len(expected) == 1 else float(np.linalg.norm(expected))
 
-    def levers(self, sources: tuple[UncertaintySource, ...]) -> tuple[Lever, ...]:
+    def source_effects(self, sources: tuple[UncertaintySource, ...]) -> tuple[SourceEffect, ...]:
         """Every source's worth, the best first."""
         halved = self.budget.expanded_with(np.full(len(sources), 0.5))
         without = self.budget.expanded_with(np.zeros(len(sources)))
         order = np.argsort(halved, kind="stable")
-        return tuple(Lever(sources[k], float(halved[k]), float(without[k])) for k in order.tolist())
+        return tuple(SourceEffect(sources[k], float(halved[k]), float(without[k])) for k in order.tolist())
 
     def useless(self, sources: tuple[UncertaintySource, ...]) -> tuple[UncertaintySource, ...]:
         """Sources that it would not show if they vanished."""
         least = (1.0 - _NO_HELP) * self.budget.expanded_mm
-        return tuple(lever.source for lever in self.levers(sources) if lever.without_mm > least)
+        return tuple(effect.source for effect in self.source_effects(sources) if effect.without_mm > least)
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +115,7 @@ class JobBudget:
     offsets : OffsetBudget
     offset_trials, part_trials : MonteCarloResult or None
         None where nothing is uncertain, or there is no feature and no seam.
-    features, seams : tuple of Line
+    features, seams : tuple of BudgetLine
     added : tuple of AddedPoses
         What more probing at each tilt would be worth, where a probing plan was given.
     """
@@ -124,8 +124,8 @@ class JobBudget:
     offsets: OffsetBudget
     offset_trials: MonteCarloResult | None
     part_trials: MonteCarloResult | None
-    features: tuple[Line, ...]
-    seams: tuple[Line, ...]
+    features: tuple[BudgetLine, ...]
+    seams: tuple[BudgetLine, ...]
     added: tuple[AddedPoses, ...] = ()
 
     @property
@@ -154,7 +154,7 @@ class JobBudget:
         return np.where(self.offset_agrees, self.offsets.expected_mm, middle)
 
     @property
-    def lines(self) -> tuple[Line, ...]:
+    def lines(self) -> tuple[BudgetLine, ...]:
         """Features, then seams."""
         return (*self.features, *self.seams)
 
@@ -245,8 +245,8 @@ def _line(
     place: int,
     one: FeatureBudget,
     names: tuple[str, str, str | None, str],
-) -> Line:
-    linear = Line(*names, one, None, None, one.conforms, one.proven, linear_serves=True)
+) -> BudgetLine:
+    linear = BudgetLine(*names, one, None, None, one.conforms, one.proven, linear_serves=True)
     if trials is None:
         return linear
     share, radius = (float(value) for value in trials.inside[:, place])
@@ -258,8 +258,8 @@ def _line(
         if max(abs(centre - half - low), abs(centre + half - high)) <= float(trials.tolerance[rows][0]):
             return linear
         verdict = None if limit is None else -limit <= low and high <= limit
-        return Line(*names, one, low, high, conforms, verdict, linear_serves=False)
+        return BudgetLine(*names, one, low, high, conforms, verdict, linear_serves=False)
     if abs(radius - one.expanded_mm) <= float(numerical_tolerance(one.u_mm)):
         return linear
     verdict = None if limit is None else float(np.linalg.norm(one.expected_mm)) + radius <= limit
-    return Line(*names, one, None, radius, conforms, verdict, linear_serves=False)
+    return BudgetLine(*names, one, None, radius, conforms, verdict, linear_serves=False)

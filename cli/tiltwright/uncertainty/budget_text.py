@@ -18,7 +18,7 @@ from tiltwright.output.document import Block, Heading, Paragraph, Table
 from tiltwright.output.json_csv import by_axis, length_list
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fine, fixed, in_units, length
 from tiltwright.output.tables import table, units_words, wrapped
-from tiltwright.uncertainty.budget_run import JobBudget, Line
+from tiltwright.uncertainty.budget_run import BudgetLine, JobBudget
 from tiltwright.uncertainty.evaluation import UncertainJob, uncertain_job
 from tiltwright.uncertainty.wording import exact_words, half_width_words, in_nest, source_words
 
@@ -100,11 +100,11 @@ def _percent(chance: float | None) -> str:
     return f"{100.0 * chance:.2f} %" if chance > 0.99 else f"{100.0 * chance:.1f} %"
 
 
-def _verdict(line: Line) -> str:
+def _verdict(line: BudgetLine) -> str:
     return "" if line.verdict is None else "PASS" if line.verdict else "FAIL"
 
 
-def _toleranced(line: Line, units: str) -> list[str]:
+def _toleranced(line: BudgetLine, units: str) -> list[str]:
     limit = line.budget.limit_mm
     if limit is None:
         return ["", "", "", ""]
@@ -142,7 +142,7 @@ _RULE = (
 """The decision rule, and what the guard band leaves."""
 
 
-def _failures(lines: Sequence[Line], units: str) -> list[str]:
+def _failures(lines: Sequence[BudgetLine], units: str) -> list[str]:
     """A sentence for each line of a table that is not proven."""
     found = []
     for line in lines:
@@ -191,7 +191,7 @@ def _coating(budget: JobBudget, units: str) -> str:
     )
 
 
-def line_name(line: Line) -> str:
+def line_name(line: BudgetLine) -> str:
     """A feature or seam by name, operation and nest."""
     if isinstance(line.budget.of, Seam):
         return f"seam {in_nest(line.name, line.nest)}"
@@ -209,7 +209,7 @@ def _shares(budget: JobBudget) -> str:
     return "Where it comes from: each source's share of the variance, the largest first\n" + _bullets(rows)
 
 
-def _poses(budget: JobBudget, line: Line, units: str) -> str:
+def _poses(budget: JobBudget, line: BudgetLine, units: str) -> str:
     """Gain for a feature or seam by more probing at the best tilt."""
     place = budget.lines.index(line)
     best = None
@@ -239,10 +239,10 @@ def _help(budget: JobBudget, units: str) -> str:
     asked = failing or tight[:1] or sorted(budget.lines, key=lambda line: -line.expanded_mm)[:1]
     lines = []
     for line in asked:
-        levers = line.levers(sources)
-        if not levers or line.budget.expanded_mm <= 0.0:
+        effects = line.source_effects(sources)
+        if not effects or line.budget.expanded_mm <= 0.0:
             continue
-        best = levers[0]
+        best = effects[0]
         known = half_width_words(best.source, 0.5, units)
         now = half_width_words(best.source, 1.0, units)
         how = (
@@ -355,7 +355,7 @@ def _finite(value: float) -> float | None:
     return None if math.isinf(value) else value
 
 
-def _line(line: Line, budget: JobBudget, units: str) -> dict[str, Any]:
+def _line(line: BudgetLine, budget: JobBudget, units: str) -> dict[str, Any]:
     one = line.budget
     limit = one.of.tolerance_mm
     order = np.argsort(-one.shares, kind="stable").tolist()

@@ -73,6 +73,7 @@ def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
                 "slip": one.slip,
                 "rows": sorted({found.table.rows[k] for k in one.rows}),
                 "p": one.p,
+                "together": one.together,
                 "words": blunder_words(found, one, units),
             }
             for one in found.doubts

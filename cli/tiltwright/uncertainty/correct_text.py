@@ -152,6 +152,8 @@ def _doubts(found: JobCorrection, units: str) -> list[str]:
     lines = [blunder_words(found, one, units) for one in found.doubts[:_MOST_DOUBTS]]
     if len(found.doubts) > _MOST_DOUBTS:
         lines.append(f"CHECK THE MEASUREMENT: {len(found.doubts) - _MOST_DOUBTS} more; --json has them all.")
+    if any(one.together for one in found.doubts):
+        lines.append(f"It takes all {len(found.doubts)} of these at once to make the deviations fit.")
     return lines
 
 
@@ -244,7 +246,7 @@ def _place_words(found: JobCorrection, place: NextPlace, units: str) -> str:
     at = ", ".join(f"{value:g}" for value in table["at"])
     nest = "" if one.nest is None else f" in nest {one.nest}"
     values = ", ".join(
-        f"{with_plus(fine(value, units))} by ({k})"
+        f"{with_plus(fine(value, units))} if ({k}) holds"
         for k, value in enumerate(place.expected_mm.tolist()[:_MOST_SIDE_BY_SIDE], start=1)
     )
     return (

@@ -263,6 +263,24 @@ def test_a_check_ball_has_a_chart_of_its_own(run, job, tmp_path):
     assert "check ball" in refused.err
 
 
+def test_a_check_ball_in_the_other_unit_is_refused(run, job, tmp_path):
+    """The job does not say where it is; the record does."""
+    path, head = job(JOB), "serial,target,X_mm,Y_mm,Z_mm"
+    at = np.array([-120.0, 200.0, 30.0])
+    assert run("batch", "log", path, table(tmp_path, [(1, "check ball", *at)], head)).code == 0
+    record = path.with_name("job.batch.sqlite")
+    before = record.read_bytes()
+    ended = run("batch", "log", path, table(tmp_path, [(2, "check ball", *(at / 25.4))], head))
+    assert ended.code == 2
+    assert "check ball" in ended.err
+    assert "its figures fit in inches" in ended.err
+    assert record.read_bytes() == before
+    for moved in (at + 0.01, at + 40.0, at):
+        assert (
+            run("batch", "log", path, table(tmp_path, [(2, "check ball", *moved)], head), "--again").code == 0
+        )
+
+
 def test_the_picture_is_written_once(run, job, tmp_path):
     """As an SVG; what is common to all endings, test_plots.py holds."""
     path, plot = job(JOB), tmp_path / "chart.svg"
@@ -323,7 +341,7 @@ def test_figures_in_the_other_unit_are_refused_with_their_rows(run, job, tmp_pat
 
 
 def test_the_all_zero_pose_is_the_rotary_s_own_zero(run, job, examples, tmp_path):
-    """Where C's display reads 90 in the all-zero pose, parts touched off there are where the job has them."""
+    """A display of C that reads 90 in the all-zero pose: parts touched off there are where the job has them."""
     mill = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
     assert 'letter = "C"\n' in mill
     text = JOB.replace("up = 100.0", "up = 100.0\nshift = [30.0, 0.0]").replace("C = 0", "C = 90")

@@ -220,7 +220,9 @@ def test_a_correction_that_the_program_leaves_out_is_said_first(run, job):
         ended = run("batch", "program", path)
         assert ended.code == 0
         assert ("NOT in these offsets" in ended.err.splitlines()[0]) == first
-        assert "(the job's correction of 2026-03-02 is NOT in these offsets)" in ended.out.splitlines()
+        said = ended.out.split("(Machine:")[0]
+        assert "the job's correction of 2026-03-02" in said
+        assert ("NOT in these offsets" in said) == ("before you cut by these offsets" in said) == first
 
 
 def test_an_operation_out_of_reach_is_a_no(run, job, tmp_path):

@@ -59,7 +59,7 @@ def radius_at_one_tilt(points, readings, truth):
 
 
 def unwritten(run, mill, path, *options):
-    """What a run says that must end with 1 and leave the machine file alone."""
+    """Output of a run that must end with 1 and leave the machine file alone."""
     before = mill.read_bytes()
     ended = run("pivot", "fit", path, "-m", mill, "--write", *options)
     assert ended.code == 1, ended.out

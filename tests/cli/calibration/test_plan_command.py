@@ -218,7 +218,7 @@ def test_a_name_switches_no_check_off(run, mill, plan, tmp_path):
 
 
 def test_an_inch_plan_begins_its_touches_a_fifth_of_an_inch_off(run, mill, plan, tmp_path):
-    """What is left out of a plan is so many millimetres in either unit."""
+    """Values left out of a plan are so many millimetres in either unit."""
     said = {}
     inches = re.sub(r"-?\d+\.\d+", lambda number: f"{float(number[0]) / 25.4:.9f}", PLAN)
     for units, per, text in (("mm", 1.0, PLAN), ("inch", 25.4, inches.replace('"mm"', '"inch"'))):

@@ -41,14 +41,9 @@ def test_a_fit(run, examples, readings, tmp_path, ending):
     # The title is ours, and the plotting library signs nothing.
     assert b"tiltwright" in content
     assert b"matplotlib" not in content.lower()
-
-
-def test_grey_is_enough(run, examples, readings, tmp_path):
-    picture = tmp_path / "fit.svg"
-    run("pivot", "fit", readings, "-m", examples / "teaching_mill.toml", "--plot", picture)
-    svg = picture.read_text(encoding="utf-8")
-    ET.fromstring(svg)
-    assert greys(svg)
+    if ending == ".svg":
+        ET.fromstring(content)
+        assert greys(content.decode("utf-8"))  # grey is enough
 
 
 def test_the_log(run, examples, readings, tmp_path):

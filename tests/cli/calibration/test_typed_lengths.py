@@ -39,6 +39,7 @@ def reach(run, examples, *options):
     return json.loads(ended.out)
 
 
+@pytest.mark.usefixtures("reach_once")
 @pytest.mark.parametrize("option", ["--clear", "--margin"])
 def test_lengths_of_reach_may_carry_their_unit(run, examples, option):
     plain = reach(run, examples, option, "12.7")

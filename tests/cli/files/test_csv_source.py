@@ -30,7 +30,7 @@ def decimals(draw):
 
 @st.composite
 def dialects(draw):
-    """How a spreadsheet writes a table: separator, decimal mark, encoding, line ends and more."""
+    """Settings of a spreadsheet that writes a table: separator, decimal mark, encoding, line ends and more."""
     separator, mark = draw(st.sampled_from([(",", "."), (";", ","), (";", "."), ("\t", "."), ("\t", ",")]))
     return {
         "separator": separator,

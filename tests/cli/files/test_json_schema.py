@@ -1,5 +1,6 @@
 """The JSON Schema says what reading says, as far as a schema can, and tells an editor every key."""
 
+import functools
 import tomllib
 from pathlib import Path
 from typing import Any, Literal
@@ -7,10 +8,11 @@ from typing import Any, Literal
 import jsonschema  # type: ignore[import-untyped]
 import pytest
 
-from tiltwright.files.file_schema import json_schema
+from tiltwright.files import file_schema
 
 FOLDER = Path(__file__).parent
 Kind = Literal["machine", "job"]
+json_schema = functools.cache(file_schema.json_schema)
 
 
 def files(folder: str, kind: str) -> list[Path]:

@@ -144,7 +144,7 @@ class Chromium:
         shutil.rmtree(self.profile, ignore_errors=True)
 
     def complaints(self):
-        """What the page logged, threw or was refused since it was opened."""
+        """Logs, errors and refusals of the page since it was opened."""
         kinds = ("Log.entryAdded", "Runtime.exceptionThrown", "Runtime.consoleAPICalled")
         return [one["params"] for one in self.events if one.get("method") in kinds]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import io
 import math
 import random
@@ -116,12 +117,12 @@ def fullness(page, words) -> float:
     return (max(ends, default=top) - top) / (field_end - top)
 
 
-def faults_of(pdf: bytes, sheet) -> list[str]:
-    """Everything about a sheet's pages that does not hold at arm's length."""
-    found = []
+@functools.lru_cache(maxsize=4)
+def _read(pdf: bytes) -> tuple[tuple[str, ...], dict[str, float]]:
+    """What the pages alone show to be wrong, and the largest size of each word."""
+    found, sizes = [], {}
     with pdfplumber.open(io.BytesIO(pdf)) as document:
         pages = document.pages
-        sizes: dict[str, float] = {}
         for number, page in enumerate(pages, 1):
             words = words_of(page)
             found += [f"page {number}: {what}" for what in overlaps(page, words)]
@@ -131,20 +132,27 @@ def faults_of(pdf: bytes, sheet) -> list[str]:
                 found.append(f"page {number} of {len(pages)}: {fullness(page, words):.2f} full")
             for word in words:
                 sizes[word.text] = max(sizes.get(word.text, 0.0), word.size)
-        # each figure that is loaded or checked stands somewhere at its size
-        classes = {
-            "offset": [v for op in sheet.operations for v in op.offset],
-            "rotary offset": [v for op in sheet.operations for v in op.rotary_offset],
-            "program angle": [v for op in sheet.operations for v in op.program],
-            "display": [v for row in sheet.verify for v in row.display],
-            "height": [row.height for row in sheet.verify],
-        }
-        for name, values in classes.items():
-            for value in values:
-                shown = value.replace("-", "\N{MINUS SIGN}")
-                size = sizes.get(shown, 0.0)
-                if arcmin(size) < LEAST_ARCMIN:
-                    found.append(f"{name} {shown}: {arcmin(size):.1f} minutes of arc")
+    return tuple(found), sizes
+
+
+def faults_of(pdf: bytes, sheet) -> list[str]:
+    """Everything about a sheet's pages that does not hold at arm's length."""
+    of_pages, sizes = _read(pdf)
+    found = list(of_pages)
+    # each figure that is loaded or checked stands somewhere at its size
+    classes = {
+        "offset": [v for op in sheet.operations for v in op.offset],
+        "rotary offset": [v for op in sheet.operations for v in op.rotary_offset],
+        "program angle": [v for op in sheet.operations for v in op.program],
+        "display": [v for row in sheet.verify for v in row.display],
+        "height": [row.height for row in sheet.verify],
+    }
+    for name, values in classes.items():
+        for value in values:
+            shown = value.replace("-", "\N{MINUS SIGN}")
+            size = sizes.get(shown, 0.0)
+            if arcmin(size) < LEAST_ARCMIN:
+                found.append(f"{name} {shown}: {arcmin(size):.1f} minutes of arc")
     return found
 
 

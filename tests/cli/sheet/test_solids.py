@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 import os
 import re
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree as ET
@@ -51,11 +53,18 @@ holder = "collet holder, short"
 """
 
 
+# What is worked out for one test of the example does for all of them: nothing of it can be changed.
+analysed = functools.cache(analyse_operations)
+
+
 @pytest.fixture(scope="module")
-def cap() -> EvaluatedJob:
-    return evaluate_job(str(MAST_CAP))
+def cap() -> Iterator[EvaluatedJob]:
+    yield evaluate_job(str(MAST_CAP))
+    analysed.cache_clear()
+    sheet_of.cache_clear()
 
 
+@functools.cache
 def sheet_of(worked: EvaluatedJob, units: str | None = None) -> Sheet:
     return build_sheet(worked, date="2026-11-25", version="0.1.0", units=units)
 
@@ -64,6 +73,7 @@ def seen_gap(view) -> str:
     return view.solids.gap_words[0]
 
 
+@pytest.mark.usefixtures("reach_once")
 @pytest.mark.parametrize("units", ["mm", "inch"])
 def test_the_dimension_is_the_distance_that_reach_gives(run, cap, units):
     asked = json.loads(run("reach", MAST_CAP, "--json", "--units", units).out)
@@ -80,7 +90,7 @@ def test_the_dimension_is_the_distance_that_reach_gives(run, cap, units):
 
 
 def test_the_marked_places_lie_as_far_apart_as_the_dimension_says_and_on_the_drawn_bodies(cap):
-    reached = analyse_operations(cap)
+    reached = analysed(cap)
     for stood in reached.operations:
         near, place = stood.clearance.nearest, stood.witness
         apart = np.linalg.norm(place.body_mm - place.obstacle_mm)
@@ -107,7 +117,7 @@ def test_a_ring_is_explained_where_one_is_drawn(cap, make):
 
 
 def test_the_outlines_are_the_librarys(cap):
-    reached = analyse_operations(cap)
+    reached = analysed(cap)
     by_name = {stood.pose.name: stood for stood in reached.operations}
     for drawing in sheet_of(cap).drawings:
         stood = by_name[drawing.view.marks[0].name]
@@ -193,6 +203,7 @@ def test_labels_keep_off_each_other_off_lines_and_inside(
         assert len({colour[:2], colour[2:4], colour[4:]}) == 1
 
 
+@pytest.mark.usefixtures("reach_once")
 def test_the_bars_are_the_margins_that_reach_gives(run, cap):
     asked = json.loads(run("reach", MAST_CAP, "--json").out)
     by_name = {one["name"]: one for one in asked["operations"]}

@@ -173,7 +173,7 @@ def _fill(folder, target, sheet, values, student, *, operations_of=None, separat
 
 @pytest.fixture(scope="module")
 def lesson(tmp_path_factory):
-    """What is graded by, and handed out to fill in; nothing is typeset."""
+    """Files to grade by and to fill in; nothing is typeset."""
     folder = tmp_path_factory.mktemp("lesson")
     (folder / "sheets").mkdir()
     (folder / "key").mkdir()

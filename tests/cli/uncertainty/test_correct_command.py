@@ -238,7 +238,7 @@ JSON_WITH = {
 
 
 def test_json_says_whether_the_correction_is_in_its_figures(run, examples, tmp_path):
-    """What a program reads says it as what a person reads does."""
+    """Both forms, for a program and for a person, say it."""
     path = tmp_path / "sensor_feet.toml"
     for name in (path.name, "teaching_mill.toml", "sensor_feet_parts.csv"):
         shutil.copy(examples / name, tmp_path)
@@ -380,7 +380,9 @@ def test_batch_offsets_without_the_correction_of_an_axis_say_so_first(run, post,
         ended = run("batch", "offsets", post, parts, "--gcode", "-o", folder)
         assert ended.code == 0
         assert ("NOT in these offsets" in ended.err.splitlines()[0]) == left
-        assert "is NOT in these offsets)" in (folder / "p1.nc").read_text(encoding="utf-8")
+        program = (folder / "p1.nc").read_text(encoding="utf-8")
+        assert "the job's correction of" in program
+        assert ("is NOT in these offsets" in program) == left
         typed = run("offsets", post, *touched)
         assert typed.code == 0
         assert ("NOT in these offsets" in typed.err) == left
@@ -618,7 +620,7 @@ def placed(vice, clocked=0.0):
 
 
 def cut(run, path, parts, operation_c=()):
-    """Where each hole comes to lie in its part with the offsets that the command gives, by nest and name."""
+    """Place of each hole in its part with the offsets that the command gives, by nest and name."""
     found = {}
     for one in json.loads(run("offsets", path, "--json").out)["operations"]:
         offset = one["offset"]

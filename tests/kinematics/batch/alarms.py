@@ -1,4 +1,4 @@
-"""How often the charts alarm, and how soon they see a drift: many simulated batches, counted.
+"""Counts of the charts' alarms, and how soon they see a drift, over many simulated batches.
 
 Run by hand, from the repository's top::
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense, Setup, StackStep
 from kinematics.batch import (
@@ -28,7 +29,7 @@ MONDAY = datetime(2026, 3, 2, 7)  # noqa: DTZ001 - the wall clock of a shop
 
 
 def minutes_open(hours, days=45):
-    """Whether the shop is open in each minute from Monday's midnight on, shifts over midnight included."""
+    """True for each minute in which the shop is open from Monday's midnight on, shifts over midnight included."""
     there = np.zeros((days + 2) * 1440, dtype=bool)
     for day in range(-1, days):
         span = hours.days_min[day % 7]
@@ -163,12 +164,15 @@ def test_one_outside_already_has_no_parts_left():
     assert forecast(0.05, 0.001, (-0.04, 0.04)).parts == 0
 
 
-def test_the_risk_is_scipy_s_normal_tail():
-    from scipy.stats import norm
-
-    (one,) = probing_intervals([30], drift=-0.0007, sigma=0.005, tolerance=0.03, minutes=6.0)
-    assert one.outside == pytest.approx(norm.sf(0.03, -0.021, 0.005) + norm.cdf(-0.03, -0.021, 0.005))
-    assert (one.share, one.minutes_per_part) == (pytest.approx(0.7), 0.2)
+@pytest.mark.parametrize("drift", [0.0, 0.0004, -0.0011])
+def test_the_risk_of_the_last_part_counts_both_ends_of_its_tolerance(drift):
+    """Against scipy's normal: what lies beyond either end, with the middle off by the drift of all its parts."""
+    found = probing_intervals([1, 10, 25], drift=drift, sigma=0.015, tolerance=0.03, minutes=4.0)
+    for one, parts in zip(found, (1, 10, 25), strict=True):
+        middle = stats.norm(loc=drift * parts, scale=0.015)
+        assert one.outside == pytest.approx(middle.cdf(-0.03) + middle.sf(0.03), rel=1e-9)
+        assert one.share == pytest.approx(abs(drift) * parts / 0.03)
+        assert one.minutes_per_part == pytest.approx(4.0 / parts)
 
 
 def machine(seed):

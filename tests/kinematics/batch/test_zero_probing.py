@@ -36,7 +36,7 @@ def moved_part(setup, shift, clock_deg):
 
 
 def middle_of_tip(setup, real, point, normal):
-    """Where the tip's middle stands when it touches, coming along the nominal normal of the nominal point."""
+    """Place of the tip's middle when it touches, coming along the nominal normal of the nominal point."""
     outward, on_it = real.rotate(normal), real.apply(point)
     way = -setup.part_in_machine.rotate(normal)
     start = setup.part_in_machine.apply(point) - 8.0 * way

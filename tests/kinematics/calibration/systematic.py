@@ -110,14 +110,14 @@ def calibration(shop, seed, name, ordered=None):
 
 
 def covered(fit, truth):
-    """Which of the lines' parameters have the truth in their intervals."""
+    """Mask of the lines' parameters that have the truth in their intervals."""
     off = np.abs(fit.parameters - relative_line_parameters(fit.machine, truth))
     u = np.sqrt(np.diag(fit.covariance))
     return (off <= fit.coverage_factor * u)[u > 0.0]
 
 
 def shows(fit, one, name):
-    """Whether the poses tell an error of that size by the fit's own statement."""
+    """True where the poses show an error of that size by the fit's own statement."""
     kind, size = ERRORS[name]
     if kind is None:
         return True

@@ -246,6 +246,18 @@ def test_two_readings_before_and_two_after_show_a_slip(shop, seed):
     assert (found.kind, found.rows) == ("target slipped", tuple((after + 1).tolist()))
 
 
+@pytest.mark.parametrize("first", [25, 91])
+def test_in_a_long_set_a_moved_zero_is_found_at_its_reading(shop, first):
+    """120 readings: sought coarsely first, then one by one where it gains most."""
+    case = shop.random_case(61, targets=2, poses=60)
+    points = np.array(case.readings.points_mm)
+    assert len(points) == 120
+    points[first:] += [0.05, -0.03, 0.04]
+    (found,) = find_blunders(replace(case.readings, points_mm=points), case.nominal)
+    assert (found.kind, found.rows[0]) == ("zero moved", first + 1)
+    assert found.size_mm == pytest.approx(np.linalg.norm([0.05, -0.03, 0.04]), abs=0.01)
+
+
 def test_two_blunders_at_once_are_both_named(shop):
     case = shop.random_case(4242, targets=2, poses=16)
     points = np.array(case.readings.points_mm)

@@ -13,7 +13,7 @@ EXACT_MM = 1e-8
 
 
 def off_line_mm(fitted, true, lever_mm=100.0):
-    """How far two lines are apart where it matters: at the point and a lever along it either way."""
+    """Distance of two lines where it matters: at the point and a lever along it either way."""
     point = fitted.point_mm + np.outer([0.0, lever_mm, -lever_mm], fitted.direction)
     off = np.cross(point - true.point_mm, true.direction)
     return float(np.linalg.norm(off, axis=-1).max())

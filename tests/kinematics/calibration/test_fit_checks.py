@@ -1,4 +1,4 @@
-"""What a fit is doubted for, with its numbers: each fault put in with a size, and found with that size."""
+"""Checks of a fit, with their numbers: each fault put in with a size, and found with that size."""
 
 from dataclasses import replace
 

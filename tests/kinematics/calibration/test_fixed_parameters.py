@@ -1,4 +1,4 @@
-"""What readings tell and what they do not: held at the machine's values, and said."""
+"""Parameters that the readings do not determine: fixed at the machine's values, and reported."""
 
 from dataclasses import replace
 

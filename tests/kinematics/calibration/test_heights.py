@@ -1,4 +1,4 @@
-"""How high the platter's face stands, and how sure that is."""
+"""Height of the platter's face, and its uncertainty."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""What readings will tell before they are taken, which poses to take, and marks for a student's answer."""
+"""Predicted uncertainty of planned readings, choice of poses, and marks for a student's answer."""
 
 from dataclasses import replace
 

@@ -1,4 +1,4 @@
-"""What a fit and a blunder report beside their numbers: kinds, names, units, the rotaries and targets concerned."""
+"""Reports of a fit and a blunder beside their numbers: kinds, names, units, the rotaries and targets concerned."""
 
 import numpy as np
 import pytest

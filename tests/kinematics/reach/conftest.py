@@ -49,7 +49,7 @@ def operation(name="op", at=(0.0, 0.0), origin=(0.0, 0.0, 0.0), tool=TOOL, sweep
 
 
 class Make:
-    """What the tests lay out with."""
+    """Builders for the tests' models."""
 
     mill = staticmethod(mill)
     model = staticmethod(model)

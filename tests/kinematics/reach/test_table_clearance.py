@@ -1,4 +1,4 @@
-"""What turns against what stands: by hand, and against distances of sampled points to solids in closed form."""
+"""Distances of what turns to what stands: by hand, and against distances of sampled points to solids in closed form."""
 
 from dataclasses import replace
 

@@ -11,6 +11,7 @@ from kinematics.reach import (
     PART,
     Box,
     CollisionModel,
+    Frustum,
     HolderPart,
     OperationPose,
     Solid,
@@ -54,6 +55,23 @@ def test_two_boxes_are_as_far_apart_as_their_edges_say(x, y, z):
     assert found.nearest.gap_mm == pytest.approx(np.linalg.norm(apart), abs=1e-4)
     assert (found.nearest.body, found.nearest.obstacle) == ("jaw", "vice")
     assert bool(found.too_close) == (found.nearest.gap_mm <= 0.0)
+
+
+def test_the_errors_of_both_bodies_facets_count():
+    """A round finger beside a round post: each may be short of its true shape, together by the sum."""
+    post = Solid("post", Frustum([60, 0, -50], [60, 0, 200], 30.0), BASE)
+    finger = Solid("finger", Frustum([15, 0, 0], [15, 0, 30], 20.0), PART)
+    square = box("block", [5, -10, 0], [25, 10, 30])
+    brick = box("brick", [45, -15, -50], [75, 15, 200], BASE)
+    both, own, other = (
+        gap([one], gripper).nearest for one, gripper in ((post, finger), (brick, finger), (post, square))
+    )
+    assert own.facet_error_mm > 0.0
+    assert other.facet_error_mm > 0.0
+    assert both.facet_error_mm == pytest.approx(own.facet_error_mm + other.facet_error_mm, rel=1e-9)
+    # By hand: 45 between the middles, less both radii; never more, and short by no more than is said.
+    assert 45.0 - 15.0 - 10.0 - both.gap_mm + 1e-9 >= 0.0
+    assert both.gap_mm + both.facet_error_mm >= 20.0 - 1e-9
 
 
 def test_the_gripper_turns_with_the_part_and_the_base_does_not():

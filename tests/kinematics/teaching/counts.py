@@ -291,7 +291,7 @@ def random_numbers(seconds, seed):
 
 
 def wrong_angles(right, offset, limited, random):
-    """What somebody answers for an angle, by the mistake, each worked out here; "nothing" is off at random."""
+    """Answers for an angle, by the mistake, each worked out here; "nothing" is off at random."""
     size, sign = abs(right), 1.0 if right >= 0.0 else -1.0
     whole = int(size)
     found = {

@@ -247,7 +247,7 @@ def kept_aside(*true):
 
 @dataclass
 class Sheet:
-    """What somebody works by, plainly: a stack along z that ends turned, a tilt about X or Y, a turn about Z."""
+    """A setup to work by, plainly: a stack along z that ends turned, a tilt about X or Y, a turn about Z."""
 
     up: list
     shift: list
@@ -600,7 +600,7 @@ def diagnosed(work, random):
 
 
 def told_of(found, true, digit_mm=0.001):
-    """What is told of a mistake: by its own name or figure, by what gives the very same numbers, or falsely.
+    """Counts of what is said of a mistake: by its own name or figure, by what gives the very same numbers, or falsely.
 
     Falsely: a sure finding whose numbers are not those answered, or which is one of two mistakes at once in some
     operations only, where it is none of the true ones.
@@ -627,7 +627,7 @@ def _is_true(finding, true):
 
 
 def run(count, seed):
-    """What is told of each, in so many cases."""
+    """Counts of what is said of each, in so many cases."""
     total = Counter()
     for name, work, true in (
         *((name, plain(work), TRUE_OF[name]) for name, work in KEPT_ASIDE.items()),

@@ -1,4 +1,4 @@
-"""Who is right passes; a mistake is named; numbers that no mistake gives are called unexplained."""
+"""A right answer passes; a mistake is named; numbers that no mistake gives are called unexplained."""
 
 import functools
 import importlib
@@ -64,7 +64,7 @@ def cases(monkeypatch):
 
 
 def _first_gives(worked, found, row) -> bool:
-    """Whether the first finding is that row's mistake, or one that gives the same numbers everywhere, as they are written."""
+    """True where the first finding is that row's mistake, or one that gives the same numbers everywhere, as they are written."""
     if not found.findings:
         return False
     named = worked.made.index(found.findings[0].made)

@@ -54,7 +54,7 @@ def invented(random):
 
 
 def count_invented(seed, count):
-    """How many of so many invented mistakes are told by their figure."""
+    """Number of invented mistakes that are told by their figure."""
     random = np.random.default_rng(seed)
     told = 0
     for _ in range(count):
@@ -70,7 +70,7 @@ def count_invented(seed, count):
 
 
 def count_random(seed, count):
-    """How many random answers, off by up to a size drawn evenly in its logarithm, stay without any explanation."""
+    """Number of random answers, off by up to a size drawn evenly in its logarithm, stay without any explanation."""
     random = np.random.default_rng(seed)
     clean = 0
     for _ in range(count):

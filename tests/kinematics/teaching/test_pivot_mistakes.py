@@ -66,7 +66,7 @@ def _axes(marks):
 
 
 def _gives(rows, kind: str, item: str, expected) -> bool:
-    """Whether the mistake, in one of the ways of working, gives these numbers."""
+    """True where the mistake, in one of the ways of working, gives these numbers."""
     return any(
         (row.made.kind, row.made.item) == (kind, item)
         and np.abs(row.value - np.asarray(expected)).max() <= SAME_MM

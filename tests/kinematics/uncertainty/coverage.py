@@ -64,7 +64,7 @@ def moved(rotary, rng):
 
 
 def one_setup(rng, poses, targets):
-    """Whether each interval holds the truth: three offsets by three axes, three features, a seam."""
+    """Mask of the intervals that hold the truth: three offsets by three axes, three features, a seam."""
     nominal = mill()
     true = mill(tuple(moved(rotary, rng) for rotary in nominal.rotaries))
     read = planned_readings(true, targets, poses)

@@ -109,7 +109,7 @@ def cut_corrected(part, values, correction):
 
 
 def inspected(part, cut, features, rng, u=U_MM, serial="1"):
-    """What inspection finds of some features, with its scatter."""
+    """Deviations that inspection finds of some features, with its scatter."""
     found = []
     for k in features:
         for row in range(*part.rows(k).indices(len(part.direction))):

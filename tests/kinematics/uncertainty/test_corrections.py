@@ -368,6 +368,28 @@ def test_what_the_next_feature_would_tell_by_hand(u_mm):
     assert more.separation == pytest.approx(chi_square**0.5, rel=1e-6)
     # Each is taken for the other where scatter of standard deviation 2 sqrt(chi square) leaves a difference below 6.
     assert more.left == pytest.approx(stats.norm.cdf((6.0 - chi_square) / (2.0 * chi_square**0.5)), rel=1e-6)
+    # Where all that is stated may be off besides, it hides as much of the difference as it can scatter.
+    within = replace(causes, others="within limits")
+    rows = measured_parts(
+        part, [*measured.deviations, *(MeasuredDeviation(1, one, 0.0, 0.02) for one in np.eye(3))]
+    )
+    columns = [one.column for one in causes.rivals]
+    stated_u = np.zeros(len(part.model.quantities))
+    for source in stated:
+        stated_u[part.model.columns(source)] = source.u
+    spread = np.diag(np.square(rows.u_mm)) + (rows.jacobian * stated_u**2) @ rows.jacobian.T
+    weights = np.linalg.inv(spread)
+    one, other = rows.jacobian[:, columns].T
+    left = []
+    for true, tried in ((one, other), (other, one)):
+        left.append(
+            off**2 * (true @ weights @ true - (true @ weights @ tried) ** 2 / (tried @ weights @ tried))
+        )
+    if u_mm is not None:
+        more = next_feature(within, u_mm)
+        assert more is not None
+        assert more.separation == pytest.approx(min(left) ** 0.5, rel=1e-6)
+        assert min(left) ** 0.5 < 0.6 * chi_square**0.5
 
 
 def slips(part, values, rng=None):
@@ -426,6 +448,11 @@ def test_several_slips_in_a_long_table_are_named_and_none_where_three_things_are
     doubts = measurement_blunders(measured_parts(part, found), sources)
     names = {1.0: "", -1.0: "sign", 25.4: "too large by 25.4"}
     assert {one.rows: one.slip for one in doubts} == {(row,): names[f] for row, f in slips.items()}
+    assert all(one.together for one in doubts)
+    misread = large[7]
+    doubts = measurement_blunders(measured_parts(part, changed(found, misread, add=0.31)), sources)
+    assert {row for one in doubts for row in one.rows} == {*slips, misread}
+    assert next(one.slip for one in doubts if one.rows == (misread,)) == "value"
     many = sum(
         (
             off_by(part, *one)

@@ -1,6 +1,6 @@
 """Values of a machine or job file that no mill with a tilting rotary is likely to have: a slip of the unit, the point or the sign.
 
-One table says what is believable, each bound with its ground. A value beyond it is a caution and never a refusal: somebody
+One table says what is plausible, each bound with its ground. A value beyond it is a caution and never a refusal: somebody
 may have such a machine. What no machine can have is a fault, in `checks`.
 """
 
@@ -15,19 +15,26 @@ from tiltwright.files.job_file import JobFile, StackTable
 from tiltwright.files.machine_file import MachineFile, RotaryTable
 from tiltwright.files.units import Unit
 
-__all__ = ["BELIEVABLE_MM", "Doubt", "clock_doubt", "doubt_words", "doubts", "job_doubts"]
+__all__ = [
+    "PLAUSIBLE_MM",
+    "ImplausibleValue",
+    "clocking_caution",
+    "implausible_job_values",
+    "implausible_values",
+    "implausible_words",
+]
 
 
 @dataclass(frozen=True)
 class _Bounds:
-    """The believable sizes of a length, in millimetres, and why."""
+    """The plausible sizes of a length, in millimetres, and why."""
 
     low_mm: float
     high_mm: float
     ground: str
 
 
-BELIEVABLE_MM = {
+PLAUSIBLE_MM = {
     "travel": _Bounds(50.0, 8_000.0, "less would not clear a rotary; more is a gantry as long as a bus"),
     "coordinate": _Bounds(0.0, 8_000.0, "machine coordinates reach no farther than the travels"),
     "reference tool": _Bounds(
@@ -44,7 +51,7 @@ BELIEVABLE_MM = {
     "allowance": _Bounds(0.0, 5.0, "with more to spare a mistake would not show"),
     "clearance": _Bounds(0.0, 150.0, "it is kept between solids that pass each other"),
 }
-"""Believable sizes, by the kind of length."""
+"""Plausible sizes, by the kind of length."""
 
 _MOST_CLOCK_DEG = 5.0
 _ODD_DEG = 5.0  # the clocking of a fixture that stands askew
@@ -55,7 +62,7 @@ _BELOW_TRAVEL_MM = 1_500.0  # a tool that reaches the platter from the lowest po
 
 
 @dataclass(frozen=True)
-class Doubt:
+class ImplausibleValue:
     """A value that is hardly meant.
 
     Attributes
@@ -79,7 +86,7 @@ class Doubt:
 _MOVES_OFFSETS = ("point", "direction", "face", "reference_tool_length", "up", "shift", "turn", "origin")
 
 
-def doubts(file: MachineFile) -> Iterator[Doubt]:
+def implausible_values(file: MachineFile) -> Iterator[ImplausibleValue]:
     """Find the values of a sound machine file that are hardly meant, in the order of its keys."""
     unit = file.units
     yield from _optional(("reference_tool_length",), file.reference_tool_length, "reference tool", unit)
@@ -98,7 +105,7 @@ def doubts(file: MachineFile) -> Iterator[Doubt]:
         yield from _optional(("spindle", "length"), file.spindle.length, "spindle", unit)
 
 
-def job_doubts(file: JobFile) -> Iterator[Doubt]:
+def implausible_job_values(file: JobFile) -> Iterator[ImplausibleValue]:
     """Find the values of a sound job file that are hardly meant: what stands, what is cut where, and with what."""
     unit = file.units
     yield from _stack(("stack",), file.stack, unit)
@@ -118,13 +125,13 @@ def job_doubts(file: JobFile) -> Iterator[Doubt]:
         yield from _optional(("touched", "within"), file.touched.within, "allowance", unit)
 
 
-def clock_doubt(clock_deg: float) -> str | None:
-    """The doubt about a part's clocking, in words; None where it is believable.
+def clocking_caution(clock_deg: float) -> str | None:
+    """Caution about a part's clocking; None where it is plausible.
 
     Examples
     --------
-    >>> clock_doubt(0.3)
-    >>> clock_doubt(30.0)
+    >>> clocking_caution(0.3)
+    >>> clocking_caution(30.0)
     '30 degrees of clocking is hard to believe; a part clamped against a stop is off by less than 5. A slip of the point?'
     """
     if abs(clock_deg) <= _MOST_CLOCK_DEG:
@@ -135,15 +142,15 @@ def clock_doubt(clock_deg: float) -> str | None:
     )
 
 
-def _stack(path: KeyPath, steps: Sequence[StackTable], unit: Unit) -> Iterator[Doubt]:
-    """Doubts about the steps, and about a whole stack that is hardly there: inches in a file that says millimetres."""
+def _stack(path: KeyPath, steps: Sequence[StackTable], unit: Unit) -> Iterator[ImplausibleValue]:
+    """Implausible steps, and a whole stack that is hardly there: inches in a file that says millimetres."""
     yield from _steps(path, steps, unit)
     total = sum(abs(step.up) for step in steps)
-    if 0.0 < unit.to_mm(total) < BELIEVABLE_MM["stack"].low_mm:
+    if 0.0 < unit.to_mm(total) < PLAUSIBLE_MM["stack"].low_mm:
         yield from _size((*path, 0, "up"), total, "stack", unit, "a whole stack of ")
 
 
-def _steps(path: KeyPath, steps: Sequence[StackTable], unit: Unit) -> Iterator[Doubt]:
+def _steps(path: KeyPath, steps: Sequence[StackTable], unit: Unit) -> Iterator[ImplausibleValue]:
     for place, step in enumerate(steps):
         yield from _size((*path, place, "up"), step.up, "step", unit)
         for axis, value in zip("xy", step.shift, strict=True):
@@ -155,15 +162,15 @@ def _steps(path: KeyPath, steps: Sequence[StackTable], unit: Unit) -> Iterator[D
                 yield from _optional((*path, place, key), edge, "section", unit)
 
 
-def _turn(path: KeyPath, turn_deg: float) -> Iterator[Doubt]:
+def _turn(path: KeyPath, turn_deg: float) -> Iterator[ImplausibleValue]:
     """A turn that is too much for clocking and too odd for a fixture: 15 degrees where 0.15 was meant."""
     odd = all(abs(math.remainder(turn_deg, round_deg)) > _ODD_DEG for round_deg in _ASKEW_DEG)
     if abs(turn_deg) > _MOST_CLOCK_DEG and odd:
         ground = f"clocking is below {_MOST_CLOCK_DEG:g} degrees, and fixtures that stand askew are turned by 30, 45, 60 or 90"
-        yield Doubt(path, f"{turn_deg:g} degrees", ground, "a slip of the point?")
+        yield ImplausibleValue(path, f"{turn_deg:g} degrees", ground, "a slip of the point?")
 
 
-def _rotary(path: KeyPath, rotary: RotaryTable, unit: Unit) -> Iterator[Doubt]:
+def _rotary(path: KeyPath, rotary: RotaryTable, unit: Unit) -> Iterator[ImplausibleValue]:
     if rotary.direction is not None:
         yield from _direction((*path, "direction"), rotary.direction)
     for axis, value in zip("XYZ", rotary.point, strict=True):
@@ -171,18 +178,20 @@ def _rotary(path: KeyPath, rotary: RotaryTable, unit: Unit) -> Iterator[Doubt]:
     for limit in rotary.limits or ():
         if abs(limit) > _MOST_TURNS_DEG:
             found = f"{limit:g} degrees, {abs(limit) / 360.0:.0f} turns"
-            yield Doubt(
+            yield ImplausibleValue(
                 (*path, "limits"), found, 'a rotary that turns so far is "endless"', "a slip of the point?"
             )
 
 
-def _optional(path: KeyPath, value: float | None, kind: str, unit: Unit, before: str = "") -> Iterator[Doubt]:
+def _optional(
+    path: KeyPath, value: float | None, kind: str, unit: Unit, before: str = ""
+) -> Iterator[ImplausibleValue]:
     if value is not None:
         yield from _size(path, value, kind, unit, before)
 
 
-def _size(path: KeyPath, value: float, kind: str, unit: Unit, before: str = "") -> Iterator[Doubt]:
-    bounds = BELIEVABLE_MM[kind]
+def _size(path: KeyPath, value: float, kind: str, unit: Unit, before: str = "") -> Iterator[ImplausibleValue]:
+    bounds = PLAUSIBLE_MM[kind]
     if bounds.low_mm <= abs(unit.to_mm(value)) <= bounds.high_mm:
         return
     low, high = (f"{unit.from_mm(end):.4g}" for end in (bounds.low_mm, bounds.high_mm))
@@ -192,21 +201,21 @@ def _size(path: KeyPath, value: float, kind: str, unit: Unit, before: str = "") 
     # Too long in inches may be millimetres, too short in millimetres may be inches; the other way round is a slip of the point.
     mixed = slip and (abs(unit.to_mm(value)) > bounds.high_mm) == (unit is Unit.INCH)
     tip = f"is the number in {other.value}? The file says {unit.value}" if mixed else "a slip of the point?"
-    yield Doubt(
+    yield ImplausibleValue(
         path, f"{before}{value:g} {unit.value}", f"{usual} {unit.value} is usual: {bounds.ground}", tip
     )
 
 
-def _direction(path: KeyPath, direction: tuple[float, float, float]) -> Iterator[Doubt]:
+def _direction(path: KeyPath, direction: tuple[float, float, float]) -> Iterator[ImplausibleValue]:
     off_deg = math.degrees(math.acos(min(max(map(abs, direction)) / math.hypot(*direction), 1.0)))
     if off_deg > _OFF_AXIS_DEG:
         found = f"a direction {off_deg:.4g} degrees off the nearest machine axis"
-        yield Doubt(
+        yield ImplausibleValue(
             path, found, "a measured axis is off by hundredths", "only a slanted rotary has such a direction"
         )
 
 
-def _face(file: MachineFile, face: float | None) -> Iterator[Doubt]:
+def _face(file: MachineFile, face: float | None) -> Iterator[ImplausibleValue]:
     """The platter's face against the travel of Z: a spindle above it, and near enough for a tool."""
     if face is None or file.travel is None or len(file.travel.z) != 2:
         return
@@ -215,14 +224,14 @@ def _face(file: MachineFile, face: float | None) -> Iterator[Doubt]:
     unit = file.units
     if gauge > high:
         tip = "is a minus sign missing?" if low <= -gauge <= high else "the sign, or the Z reference?"
-        yield Doubt(
+        yield ImplausibleValue(
             ("platter", "face"),
             f"Z {face:g} {unit.value}",
             "the face would stand above the top of Z travel",
             tip,
         )
     elif gauge < low - unit.from_mm(_BELOW_TRAVEL_MM):
-        yield Doubt(
+        yield ImplausibleValue(
             ("platter", "face"),
             f"Z {face:g} {unit.value}",
             "no tool would reach the face from the bottom of Z travel",
@@ -230,13 +239,13 @@ def _face(file: MachineFile, face: float | None) -> Iterator[Doubt]:
         )
 
 
-def doubt_words(doubt: Doubt) -> str:
-    """A doubt as a sentence, the key first.
+def implausible_words(one: ImplausibleValue) -> str:
+    """Words for an implausible value, the key first.
 
     Examples
     --------
-    >>> doubt_words(Doubt(("travel", "x"), "a travel of 0.76 mm", "50 to 8000 mm is usual", "a slip of the point?"))
+    >>> implausible_words(ImplausibleValue(("travel", "x"), "a travel of 0.76 mm", "50 to 8000 mm is usual", "a slip of the point?"))
     'travel, x: a travel of 0.76 mm is hard to believe; 50 to 8000 mm is usual. A slip of the point?'
     """
-    tip = f"{doubt.tip[:1].upper()}{doubt.tip[1:]}" if doubt.tip else ""
-    return f"{words_for(doubt.path)}: {doubt.found} is hard to believe; {doubt.ground}. {tip}".rstrip()
+    tip = f"{one.tip[:1].upper()}{one.tip[1:]}" if one.tip else ""
+    return f"{words_for(one.path)}: {one.found} is hard to believe; {one.ground}. {tip}".rstrip()
