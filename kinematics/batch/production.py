@@ -190,6 +190,7 @@ def tools_needed(tool: ToolLife, parts: int) -> int | None:
     >>> tools_needed(ToolLife("6 mm drill", 90.0, 4.0), 150), tools_needed(ToolLife("tap", 3.0, 4.0), 1)
     (7, None)
     """
+    as_instance(tool, ToolLife, "tool")
     each = tool.parts
     return math.ceil(as_count(parts, "batch, parts", least=0) / each) if each else None
 

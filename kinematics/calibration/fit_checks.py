@@ -10,6 +10,7 @@ from kinematics.calibration.readings import Readings
 from kinematics.calibration.results import Fit, LineFit, Outlier
 from kinematics.calibration.systematic_terms import AngleError, Drift
 from kinematics.machine import Machine
+from kinematics.validation import as_instance
 
 __all__ = ["FitDiagnostic", "check_fit", "outside_travels"]
 
@@ -117,6 +118,8 @@ def outside_travels(readings: Readings, machine: Machine) -> tuple[FitDiagnostic
     >>> [(found.rows, found.axis, found.value_mm, found.sign_lost) for found in outside_travels(read, mill)]
     [((3,), 'X', 50.0, True)]
     """
+    as_instance(readings, Readings, "readings")
+    as_instance(machine, Machine, "machine")
     readings.fits(machine)
     if machine.travel is None:
         return ()
@@ -154,6 +157,7 @@ def check_fit(fit: Fit) -> tuple[FitDiagnostic, ...]:
     tuple of FitDiagnostic
         Empty for a result that can be written.
     """
+    as_instance(fit, Fit, "fit")
     found = [*outside_travels(fit.readings, fit.machine), *_scatter(fit)]
     found += [one for line in fit.lines for one in _far(line)]
     gross = tuple(outlier for outlier in fit.outliers if outlier.p_value < _CERTAIN)

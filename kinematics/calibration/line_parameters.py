@@ -22,7 +22,7 @@ from kinematics.angles import sincos_deg
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.machine import Machine
-from kinematics.validation import as_vectors, cross
+from kinematics.validation import as_instance, as_vectors, cross
 
 __all__ = [
     "NominalLines",
@@ -259,6 +259,8 @@ def relative_line_parameters(machine: Machine, other: Machine) -> NDArray[np.flo
     -----
     Derived here: the point in which the other line pierces the plane through the old point square to the old line.
     """
+    as_instance(machine, Machine, "machine")
+    as_instance(other, Machine, "other")
     if machine.letters != other.letters:
         raise KinematicsError(f"machine: expected rotaries {machine.letters}, found {other.letters}")
     lines, found = nominal_lines(machine), []

@@ -28,7 +28,7 @@ from kinematics.calibration.systematic_terms import COMPONENTS, TERMS, AngleErro
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose, transform_points
 from kinematics.machine import Machine
-from kinematics.validation import ValueEquality, as_vectors, normalized, read_only
+from kinematics.validation import ValueEquality, as_instance, as_vectors, normalized, read_only
 
 __all__ = [
     "PlannedTarget",
@@ -85,10 +85,8 @@ class PlannedTarget(ValueEquality):
         if self.kind is TargetKind.BALL:
             if len(points) > 1:
                 raise KinematicsError(f"target {self.name}, points: expected one centre, found {len(points)}")
-            way = normalized(
-                [0.0, 0.0, 1.0] if self.direction is None else self.direction, f"target {self.name}, stem"
-            )
-            object.__setattr__(self, "direction", read_only(way))
+            stem = [0.0, 0.0, 1.0] if self.direction is None else self.direction
+            object.__setattr__(self, "direction", read_only(normalized(stem, f"target {self.name}, stem")))
             return
         if self.direction is None:
             raise KinematicsError(
@@ -133,7 +131,7 @@ def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) 
     >>> candidate_poses(Machine("mill", (a,), Platter()), 30.0).tolist()
     [[-30.0], [0.0], [30.0]]
     """
-    count = len(machine.rotaries)
+    count = len(as_instance(machine, Machine, "machine").rotaries)
     steps = np.broadcast_to(np.asarray(step_deg, dtype=np.float64), (count,))
     if not (steps > 0.0).all():
         raise KinematicsError(f"step: expected more than 0 degrees, found {float(steps.min()):g}")
@@ -178,7 +176,7 @@ def is_accessible(
     KinematicsError
         When the last axis has not one angle for each rotary, or a value is not finite.
     """
-    poses = machine.angles(poses_deg).reshape(-1, len(machine.rotaries))
+    poses = as_instance(machine, Machine, "machine").angles(poses_deg).reshape(-1, len(machine.rotaries))
     allowed = np.ones(len(poses), dtype=np.bool_)
     for i, rotary in enumerate(machine.rotaries):
         allowed &= rotary.within(poses[:, i])
@@ -261,7 +259,7 @@ def planned_readings(
     KinematicsError
         When two targets share a name or nothing is left to read.
     """
-    poses = machine.angles(poses_deg).reshape(-1, len(machine.rotaries))
+    poses = as_instance(machine, Machine, "machine").angles(poses_deg).reshape(-1, len(machine.rotaries))
     counts = np.array([len(target.points_mm) for target in targets])
     use = expand_mask(targets, np.ones((len(poses), len(targets))) if which is None else which)
     if len(use) != len(poses):
@@ -342,7 +340,7 @@ def predict_uncertainty(
         When sigma is not more than 0, or the readings do not match the machine.
     """
     as_sigma_mm(sigma_mm)
-    problem = build_problem(planned, machine)
+    problem = build_problem(as_instance(planned, Readings, "planned"), machine)
     state = initial_state(problem)
     raw = linearize(problem, state)
     state = fix_unestimable(problem, state, raw, sigma_mm)
@@ -477,10 +475,11 @@ def poses_for_angle_errors(
 def _poses_and_candidates(
     machine: Machine, poses_deg: ArrayLike, candidates_deg: ArrayLike
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    candidates = machine.angles(candidates_deg).reshape(-1, len(machine.rotaries))
+    n = len(as_instance(machine, Machine, "machine").rotaries)
+    candidates = machine.angles(candidates_deg).reshape(-1, n)
     if not len(candidates):
         raise KinematicsError("candidates: expected at least one pose, found none")
-    return np.asarray(poses_deg, dtype=np.float64).reshape(-1, len(machine.rotaries)), candidates
+    return np.asarray(poses_deg, dtype=np.float64).reshape(-1, n), candidates
 
 
 def rank_added_poses(
@@ -554,7 +553,8 @@ def optimal_poses(
     KinematicsError
         When there are fewer candidates at which anything can be read.
     """
-    candidates = machine.angles(candidates_deg).reshape(-1, len(machine.rotaries))
+    n = len(as_instance(machine, Machine, "machine").rotaries)
+    candidates = machine.angles(candidates_deg).reshape(-1, n)
     use = expand_mask(targets, is_accessible(machine, targets, candidates) if which is None else which)
     candidates, use = candidates[use.any(axis=1)], use[use.any(axis=1)]
     if not 1 <= count <= len(candidates):

@@ -13,6 +13,7 @@ from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import (
     ValueEquality,
+    as_instance,
     as_number,
     as_real,
     as_vector,
@@ -272,6 +273,8 @@ def outside_limits(readings: Readings, machine: Machine) -> tuple[tuple[int, str
     >>> outside_limits(readings, Machine("mill", (a,), Platter()))
     ((3, 'A', 45.0),)
     """
+    as_instance(readings, Readings, "readings")
+    as_instance(machine, Machine, "machine")
     readings.fits(machine)
     found = [
         (readings.row(int(k)), rotary.letter, float(readings.angles_deg[k, i]))

@@ -13,6 +13,7 @@ from kinematics.calibration.planning import PlannedTarget, planned_readings
 from kinematics.calibration.readings import Readings
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
+from kinematics.validation import as_instance
 
 __all__ = ["perturbed_machine", "simulated_readings"]
 
@@ -53,6 +54,7 @@ def perturbed_machine(
         ...
     kinematics.errors.KinematicsError: hidden errors: expected 0 or more, found -0.05 mm and 0.01 degrees
     """
+    as_instance(machine, Machine, "machine")
     if not (position_mm >= 0.0 and direction_deg >= 0.0):
         raise KinematicsError(
             f"hidden errors: expected 0 or more, found {position_mm:g} mm and {direction_deg:g} degrees"
@@ -107,6 +109,7 @@ def simulated_readings(
     KinematicsError
         When the repeatability is less than 0.
     """
+    as_instance(truth, Machine, "truth")
     if not (np.isfinite(repeatability_mm) and repeatability_mm >= 0.0):
         raise KinematicsError(f"repeatability: expected 0 mm or more, found {repeatability_mm:g}")
     exact = planned_readings(truth, targets, poses_deg, which)

@@ -12,7 +12,7 @@ import numpy as np
 
 from kinematics.errors import KinematicsError
 from kinematics.reach.shapes import Box, Frustum, Shape, box_on, frustum_on
-from kinematics.validation import as_number
+from kinematics.validation import as_instance, as_number
 
 __all__ = ["Section", "deflection_mm", "stiffness_n_per_mm"]
 
@@ -130,6 +130,7 @@ def stiffness_n_per_mm(section: Section, height_mm: float, modulus_gpa: float) -
         ...
     kinematics.errors.KinematicsError: modulus: expected a value above zero, found 0
     """
+    as_instance(section, Section, "section")
     for name, value in (("height", height_mm), ("modulus", modulus_gpa)):
         if not as_number(value, name) > 0.0:
             raise KinematicsError(f"{name}: expected a value above zero, found {value:g}")
@@ -172,4 +173,5 @@ def deflection_mm(section: Section, height_mm: float, modulus_gpa: float, force_
         ...
     kinematics.errors.KinematicsError: height: expected a value above zero, found 0
     """
+    as_instance(section, Section, "section")
     return force_n / stiffness_n_per_mm(section, height_mm, modulus_gpa)

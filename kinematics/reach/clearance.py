@@ -30,7 +30,7 @@ from kinematics.reach.scene import (
 )
 from kinematics.reach.tool_assembly import cutting_bodies, minkowski_sum
 from kinematics.transform import Pose
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_instance, read_only
 
 __all__ = [
     "Clearance",
@@ -150,6 +150,7 @@ def clearances(
     tuple of Clearance
         One for each operation.
     """
+    as_instance(model, CollisionModel, "model")
     scene = scene_of(model) if scene is None else scene
     asked = model.operations if operations is None else tuple(operations)
     found: list[Clearance] = []
@@ -190,6 +191,7 @@ def table_clearances(
         One for each operation. Pairs that turn about their own axis and so keep their distance (`Scene.moving_pairs`)
         are left out.
     """
+    as_instance(model, CollisionModel, "model")
     scene = scene_of(model) if scene is None else scene
     asked = model.operations if operations is None else tuple(operations)
     found: list[Clearance] = []
@@ -388,6 +390,10 @@ def witness_points(
     WitnessPoints
         Machine coordinates, as everything stands at the operation.
     """
+    as_instance(model, CollisionModel, "model")
+    as_instance(scene, Scene, "scene")
+    as_instance(operation, OperationPose, "operation")
+    as_instance(pair, ClosestPair, "pair")
     swept = swept_bodies(model, operation)[pair.indices[0]]
     poses = group_poses(scene.machine, operation.machine_deg)
     pose = poses[scene.carried[pair.indices[1]]]

@@ -250,6 +250,7 @@ def platter_solid(machine: Machine, thickness_mm: float) -> Solid | None:
     KinematicsError
         When the disc has no thickness, or its diameter is not above zero.
     """
+    as_instance(machine, Machine, "machine")
     diameter = machine.platter.diameter_mm
     if diameter is None or is_horizontal(machine.rotaries[-1]):
         return None
@@ -281,6 +282,7 @@ def with_step_height(model: CollisionModel, index: int, height_mm: float) -> Col
     KinematicsError
         When there is no such step, or the height is not finite.
     """
+    as_instance(model, CollisionModel, "model")
     if not 0 <= index < len(model.steps):
         raise KinematicsError(f"step: expected an index from 0 to {len(model.steps) - 1}, found {index}")
     steps = list(model.steps)

@@ -17,6 +17,7 @@ from kinematics.reach.clearance import Clearance, clearances, table_clearances
 from kinematics.reach.collision_model import CollisionModel
 from kinematics.reach.index_moves import job_index_moves
 from kinematics.reach.scene import FARTHEST_MM, PairFilter, scene_of
+from kinematics.validation import as_instance
 
 __all__ = ["CONTACT_MM", "Interval", "Limit", "LimitKind", "advance", "minimum_clearance"]
 
@@ -104,6 +105,7 @@ def minimum_clearance(
     limit : Limit
         The pair and the operation or move; of kind "range" where everything is farther than `up_to_mm`.
     """
+    as_instance(model, CollisionModel, "model")
     scene = scene_of(model, kept_pairs)
     least, limit = up_to_mm, Limit()
     if not tool_moves_only:

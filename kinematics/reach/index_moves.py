@@ -26,7 +26,7 @@ from kinematics.reach.scene import FARTHEST_MM, Scene, SweptBody, exact_gap_mm, 
 from kinematics.reach.tool_assembly import cutting_bodies
 from kinematics.rotary import IndexRule, RotaryAxis
 from kinematics.transform import Pose
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_instance, read_only
 
 __all__ = [
     "IndexMove",
@@ -148,6 +148,7 @@ def rotary_turns_deg(rotary: RotaryAxis, from_deg: float, to_deg: float) -> tupl
     >>> turns(IndexDirection(IndexRule.SHORT_WAY, "positive"), 0.0, 180.0)
     (180.0,)
     """
+    as_instance(rotary, RotaryAxis, "rotary")
     direction, as_numbered = rotary.index_direction, float(to_deg) - float(from_deg)
     if rotary.moves_as_numbered:
         return (as_numbered,)
@@ -190,6 +191,7 @@ def index_turns_deg(
     KinematicsError
         When an angle is missing or not finite.
     """
+    as_instance(machine, Machine, "machine")
     first, last = machine.angles(from_deg), machine.angles(to_deg)
     ways = (
         rotary_turns_deg(rotary, float(a), float(b))
@@ -223,6 +225,7 @@ def job_index_moves(
     tuple of IndexMove
         Those on which a rotary turns, in order; ways of one move follow each other, the short one first.
     """
+    as_instance(model, CollisionModel, "model")
     stops: list[OperationPose | None] = [None, *model.operations, None]
     known: dict[tuple[float, ...], MoveClearance | None] = {}
     found = []
@@ -278,6 +281,7 @@ def index_move(
     -------
     IndexMove
     """
+    as_instance(model, CollisionModel, "model")
     low, high = index_range_deg(model, first, turn_deg)
     swept = retracted(model, first, second)
     turning = np.flatnonzero(scene.carried > 0)

@@ -19,7 +19,7 @@ from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose, with_step_height
 from kinematics.reach.feasibility import Interval, Limit
 from kinematics.reach.scene import FARTHEST_MM, Scene, group_poses, scene_of
-from kinematics.validation import ValueEquality, as_number, read_only
+from kinematics.validation import ValueEquality, as_instance, as_number, read_only
 
 __all__ = [
     "STANDARD_GRAVITY",
@@ -89,6 +89,7 @@ def carried(model: CollisionModel, rotary: int) -> Carried:
     Carried
         Mass 0 and centre (0, 0, 0) where no mass is known.
     """
+    as_instance(model, CollisionModel, "model")
     solids = [solid for solid in model.all_solids() if model.carried_by(solid.on) > rotary]
     known = [(solid, solid.weight_kg) for solid in solids]
     unknown = tuple(solid.name for solid, mass in known if mass is None)
@@ -131,6 +132,7 @@ def gravity_torque_nm(model: CollisionModel, rotary: int, machine_deg: ArrayLike
     Direction times (arm x weight), summed over what moves together: statics, from memory. Gravity along machine -Z
     at `STANDARD_GRAVITY`, arms in metres.
     """
+    as_instance(model, CollisionModel, "model")
     return _torque_nm(model.machine, rotary, _hanging(model, rotary), machine_deg)
 
 
@@ -186,6 +188,7 @@ def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
     Derived here. An endless rotary is searched over one turn. With several rotaries a grid of 25 angles each
     decides which crests are climbed, so the answer is never too high and is reached at the angles it gives.
     """
+    as_instance(model, CollisionModel, "model")
     machine, hanging = model.machine, _hanging(model, rotary)
 
     def torque(machine_deg: Array) -> Array:
@@ -269,6 +272,8 @@ def force_torque_nm(
     -----
     Derived here: force times the greatest distance of a corner from the line, in metres.
     """
+    as_instance(model, CollisionModel, "model")
+    as_instance(operation, OperationPose, "operation")
     if operation.force_n is None:
         return 0.0
     low, high = cutting_box_mm(model, operation, scene)
@@ -297,6 +302,8 @@ def cutting_box_mm(
     low, high : ndarray, shape (3,)
         Machine coordinates. The whole box where no machinable solid is under the tool.
     """
+    as_instance(model, CollisionModel, "model")
+    as_instance(operation, OperationPose, "operation")
     low, high = model.tips_mm(operation)
     if high[2] <= low[2]:
         return low, high

@@ -17,6 +17,7 @@ from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs
 from kinematics.reach.shapes import Solid
 from kinematics.reach.tool_assembly import minkowski_sum
 from kinematics.transform import Pose
+from kinematics.validation import as_instance
 
 __all__ = [
     "MovingPairs",
@@ -189,6 +190,7 @@ def scene_of(model: CollisionModel, kept_pairs: PairFilter | None = None) -> Sce
     kept_pairs : callable, optional
         Takes the indices of two bodies; False leaves the pair out of what turns against what stands.
     """
+    as_instance(model, CollisionModel, "model")
     solids = model.all_solids()
     placed = tuple((solid, model.frame(solid.on)) for solid in solids)
     bodies = tuple(

@@ -7,14 +7,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.transform import Pose
-from kinematics.validation import ValueEquality, as_number, as_vector, as_vectors, read_only
+from kinematics.validation import (
+    ValueEquality,
+    as_count,
+    as_instance,
+    as_number,
+    as_vector,
+    as_vectors,
+    read_only,
+    shown,
+)
 
 __all__ = [
     "BASE",
@@ -320,6 +329,7 @@ def moved_shape(shape: Frustum | Box | Mesh, pose: Pose) -> Frustum | Mesh:
     >>> moved_shape(box_on(20.0, 10.0, 10.0), translation(0.0, 0.0, 5.0)).centre_mm.round(9).tolist()
     [0.0, 0.0, 15.0]
     """
+    as_instance(pose, Pose, "pose")
     if isinstance(shape, Frustum):
         return replace(shape, from_mm=pose.apply(shape.from_mm), to_mm=pose.apply(shape.to_mm))
     if isinstance(shape, Mesh):
@@ -359,6 +369,9 @@ def _closed(triangles: NDArray[np.int64], count: int) -> None:
     raise KinematicsError("mesh: expected two triangles at every edge, found edges where more meet")
 
 
+FixedTo = Literal["base", "rotary", "step", "part", "spindle"]
+
+
 @dataclass(frozen=True)
 class Attachment:
     """The thing a solid is fixed to, which is also the frame of its shape.
@@ -370,10 +383,22 @@ class Attachment:
         coordinates. Spindle: from the gauge point, along the machine's axes.
     index : int
         Of the rotary or step, from 0.
+
+    Raises
+    ------
+    KinematicsError
+        When there is nothing of that name to fix a solid to, or the index is no whole number.
     """
 
-    to: Literal["base", "rotary", "step", "part", "spindle"]
+    to: FixedTo
     index: int = 0
+
+    def __post_init__(self) -> None:
+        if self.to not in get_args(FixedTo):
+            raise KinematicsError(
+                f"attachment: expected one of {', '.join(get_args(FixedTo))}, found {shown(self.to)}"
+            )
+        as_count(self.index, "attachment, index", 0)
 
 
 BASE = Attachment("base")
@@ -382,12 +407,32 @@ SPINDLE_NOSE = Attachment("spindle")
 
 
 def on_rotary(index: int) -> Attachment:
-    """Attachment to a rotary, counted from 0 at the base: turned by it and by those before it."""
+    """Attachment to a rotary, counted from 0 at the base: turned by it and by those before it.
+
+    Examples
+    --------
+    >>> on_rotary(1)
+    Attachment(to='rotary', index=1)
+    >>> on_rotary("C")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: attachment, index: expected a whole number, 0 or more, found 'C'
+    """
     return Attachment("rotary", index)
 
 
 def on_step(index: int) -> Attachment:
-    """Attachment to the frame that a stack step stands on, counted from 0 at the platter."""
+    """Attachment to the frame that a stack step stands on, counted from 0 at the platter.
+
+    Examples
+    --------
+    >>> on_step(0)
+    Attachment(to='step', index=0)
+    >>> on_step(-1)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: attachment, index: expected a whole number, 0 or more, found -1
+    """
     return Attachment("step", index)
 
 

@@ -10,11 +10,12 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.errors import KinematicsError
 from kinematics.reach.clearance import swept_bodies
 from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import Scene, group_poses
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_instance, as_vectors, read_only, shown
 
 __all__ = ["VIEWS", "Outline", "View", "flat_mm", "outlines"]
 
@@ -68,8 +69,25 @@ def flat_mm(points_mm: Array, view: View) -> Array:
     -------
     ndarray, shape (..., 2)
         To the right and up, as the eye sees it.
+
+    Raises
+    ------
+    KinematicsError
+        When there is no such view, or the last axis has not three numbers.
+
+    Examples
+    --------
+    >>> flat_mm([1.0, 2.0, 3.0], "front").tolist(), flat_mm([1.0, 2.0, 3.0], "side").tolist()
+    ([1.0, 3.0], [2.0, 3.0])
+    >>> flat_mm([1.0, 2.0, 3.0], "back")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: view: expected one of front, side, top, found 'back'
     """
-    return np.asarray(points_mm @ VIEWS[view][:2].T)
+    points = as_vectors(points_mm, 3, "points")
+    if view not in VIEWS:
+        raise KinematicsError(f"view: expected one of {', '.join(VIEWS)}, found {shown(view)}")
+    return np.asarray(points @ VIEWS[view][:2].T)
 
 
 def outlines(
@@ -94,6 +112,9 @@ def outlines(
     -------
     tuple of Outline
     """
+    as_instance(model, CollisionModel, "model")
+    as_instance(scene, Scene, "scene")
+    as_instance(operation, OperationPose, "operation")
     poses = group_poses(scene.machine, operation.machine_deg)
     solids: list[tuple[str, str, manifold3d.Manifold]] = []
     for body, group in zip(scene.bodies, scene.carried.tolist(), strict=True):

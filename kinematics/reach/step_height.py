@@ -13,6 +13,7 @@ from kinematics.reach.collision_model import CollisionModel, moved_on_mill, with
 from kinematics.reach.feasibility import CONTACT_MM, Interval, Limit, advance, minimum_clearance
 from kinematics.reach.load import LoadLimit, load_feasible, load_margin
 from kinematics.reach.travel import travel_margins
+from kinematics.validation import as_instance
 
 __all__ = ["FeasibleRange", "MountingRange", "limiting_cause", "mounting_ranges", "step_heights"]
 
@@ -67,6 +68,7 @@ def step_heights(
     KinematicsError
         When there is no such step, or the heights are not finite, the lower one first.
     """
+    as_instance(model, CollisionModel, "model")
     if not (np.isfinite([low_mm, high_mm]).all() and low_mm < high_mm):
         raise KinematicsError(f"heights: expected the lower one first, found {low_mm:g} to {high_mm:g}")
     travelled = _travel_range(model, index, low_mm, high_mm, margin_mm)
@@ -105,6 +107,7 @@ def limiting_cause(
     Limit or None
         None where the height is feasible.
     """
+    as_instance(model, CollisionModel, "model")
     grown = with_step_height(model, index, height_mm)
     for operation in grown.operations:
         for margin in travel_margins(grown, operation):
@@ -241,6 +244,7 @@ def mounting_ranges(
     Derived here. Travels are exact. Index moves are followed without a gap from where the fixture is now, or else
     from either end of the travels; a stretch that clears in between and holds none of these is not found.
     """
+    as_instance(model, CollisionModel, "model")
     margins = [
         (operation.name, margin)
         for operation in model.operations

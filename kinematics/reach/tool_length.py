@@ -18,6 +18,7 @@ from kinematics.reach.clearance import ClosestPair, clearances
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import Scene
 from kinematics.reach.tool_assembly import Tool
+from kinematics.validation import as_instance
 
 __all__ = ["LengthLimit", "ToolLengths", "tool_lengths"]
 
@@ -80,6 +81,9 @@ def tool_lengths(
     KinematicsError
         When the operation has no tool.
     """
+    as_instance(model, CollisionModel, "model")
+    as_instance(scene, Scene, "scene")
+    as_instance(operation, OperationPose, "operation")
     tool = operation.tool
     if tool is None:
         raise KinematicsError(f"{operation.name}: expected a tool, found none")

@@ -80,6 +80,8 @@ def readouts_mm(
     low, high : ndarray, shape (3,)
         Machine readouts X, Y, Z.
     """
+    as_instance(model, CollisionModel, "model")
+    as_instance(operation, OperationPose, "operation")
     low, high = model.tips_mm(operation)
     length = np.nan if operation.tool is None else operation.tool.length_mm
     ends = []

@@ -75,6 +75,7 @@ def with_unloading(model: CollisionModel, poses: Sequence[Unloading]) -> Collisi
     KinematicsError
         When a pose has not one angle for each rotary.
     """
+    as_instance(model, CollisionModel, "model")
     last = model.operations[-1] if model.operations else None
     at_mm = None if last is None else model.setup.work_offset(last.origin_mm, last.machine_deg)
     added = []
@@ -112,6 +113,9 @@ def gripper_clearance(
         `ClosestPair.indices` are of the gripper's solid and of the scene's body, or -1 for one of the retracted spindle's:
         with every operation's tool in it, wherever that operation has left it.
     """
+    as_instance(model, CollisionModel, "model")
+    as_instance(scene, Scene, "scene")
+    as_instance(unloading, Unloading, "unloading")
     here = table_pose(model.machine, unloading.machine_deg) @ model.setup.part_in_machine
     # A body's manifold goes when it does: both are kept until the last distance is known.
     own = [

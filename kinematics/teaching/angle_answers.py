@@ -21,7 +21,7 @@ from kinematics.teaching.diagnosis import AXES, Answer
 from kinematics.teaching.mistake_search import FOLLOWED
 from kinematics.teaching.perturbed_offsets import Mistake
 from kinematics.teaching.working import angle_words
-from kinematics.validation import read_only
+from kinematics.validation import as_instance, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -86,6 +86,7 @@ def angle_error_deg(rotary: RotaryAxis, answered_deg: float, right_deg: float) -
     >>> round(angle_error_deg(c, 359.982, 0.0), 6), angle_error_deg(c, 361.0, 0.0), angle_error_deg(a, 330.0, -30.0)
     (-0.018, 1.0, 360.0)
     """
+    as_instance(rotary, RotaryAxis, "rotary")
     error_deg = answered_deg - right_deg
     return float(wrap_deg(error_deg, low_deg=-180.0)) if rotary.limits_deg is None else error_deg
 
@@ -139,6 +140,7 @@ def matching_solution(
     >>> matching_solution(setup, port, wrong, [], within_deg=0.001, within_mm=0.005)[1][0].why
     'a quarter turn off: measured from the wrong axis'
     """
+    as_instance(setup, Setup, "setup")
     chosen: list[PlacedOperation] = []
     faults: list[AngleFault] = []
     for o, one in enumerate(placed):
@@ -184,6 +186,7 @@ def error_carried_forward(
     tuple of Mistake
         One, with all of the wrong program angles; empty where there are no faults.
     """
+    as_instance(setup, Setup, "setup")
     if not faults:
         return ()
 
@@ -221,6 +224,8 @@ def angle_line(setup: Setup, fault: AngleFault, placed: Sequence[PlacedOperation
     str
         "aim tilt", "aim turn", "aim shown" where no triangle gives the angles, or "C angle".
     """
+    as_instance(setup, Setup, "setup")
+    as_instance(fault, AngleFault, "fault")
     letter = fault.answer.letter
     keys = [line.key for line in aim_steps(setup, placed[fault.answer.operation])] if placed else []
     own = ("aim tilt", "aim turn")[setup.machine.index(letter)] if "aim tilt" in keys else "aim turn"
@@ -244,6 +249,7 @@ def offset_of_other_solution(
     tuple of Mistake
         One, or none where no angle was answered at an operation with two solutions.
     """
+    as_instance(setup, Setup, "setup")
     others: dict[int, NDArray[np.float64]] = {}
     for o, one in enumerate(placed):
         if any(a.operation == o for a in angles):
@@ -304,6 +310,8 @@ def all_solutions(setup: Setup, placed: PlacedOperation) -> tuple[PlacedOperatio
     tuple of PlacedOperation
         One where the operation states its angles.
     """
+    as_instance(setup, Setup, "setup")
+    as_instance(placed, PlacedOperation, "placed")
     found = [placed]
     for one in _solutions(setup, placed, {})[1:]:
         if not any(_same_angles(one, other) for other in found):

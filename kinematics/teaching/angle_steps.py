@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -187,20 +187,28 @@ def _alone_line(setup: Setup, placed: PlacedOperation, normal: NDArray[np.float6
     return WorkedStep("aim turn", rule, f"angle = tan⁻¹(nz / n{name.lower()})", calculations, "degrees")
 
 
+def _listed(words: Iterable[str]) -> str:
+    *most, last = words
+    return f"{', '.join(most)} and {last}" if most else last
+
+
 def _shown_line(setup: Setup, placed: PlacedOperation) -> WorkedStep:
     """The proof that the program's angles bring a direction to the spindle, where no right triangle gives them."""
     turned = setup.machine_axes(placed.machine_deg) @ placed.plane.normal
     letters = setup.machine.letters
-    angles = " and ".join(
+    angles = _listed(
         f"{letter} {angle_words(float(angle))}"
         for letter, angle in zip(letters, placed.program_deg, strict=True)
     )
     product = " · ".join(f"R({letter})" for letter in letters)
+    if all(square_axis(rotary.direction) is not None for rotary in setup.machine.rotaries):
+        why = "This machine is no tilt along X or Y that carries a rotary along Z"
+    else:
+        why = f"{_listed(letters)} {'do' if len(letters) > 1 else 'does'} not run exactly along machine axes"
     return WorkedStep(
         "aim shown",
-        f"The lines of {' and '.join(letters)} are not square to each other and to the machine, so no right triangle gives the "
-        f"angles; the program works them out, here program {angles}. That they are right can be seen: with the matrices "
-        f"{' and '.join(f'R({letter})' for letter in letters)} below, the direction comes to lie along the spindle.",
+        f"{why}, so no right triangle gives the angles; the program works them out, here program {angles}. That they are right "
+        f"can be seen: turned by {', then by '.join(reversed(letters))}, the direction lies along the spindle.",
         f"{product} · n",
         tuple(
             Calculation(name, "{}", (_ratio(v),), _ratio(v))

@@ -13,7 +13,7 @@ from kinematics.calibration.statistics import coverage_factor
 from kinematics.errors import KinematicsError
 from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing
 from kinematics.teaching.pivot_numbers import LineNumber, line_values, named_numbers
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_instance, read_only
 
 __all__ = ["AttainableAccuracy", "attainable", "hand_bound_mm"]
 
@@ -94,6 +94,7 @@ def hand_bound_mm(probing: PivotProbing, reading_mm: float) -> dict[str, Floats]
         ...
     kinematics.errors.KinematicsError: reading's error: expected 0 mm or more, found -0.002
     """
+    as_instance(probing, PivotProbing, "probing")
     if not reading_mm >= 0.0:
         raise KinematicsError(f"reading's error: expected 0 mm or more, found {reading_mm:g}")
     shape = probing.points_mm.shape
@@ -139,6 +140,7 @@ def attainable(exercise: PivotExercise, least_mm: float = 0.0, level: float = 0.
     >>> (abs(found.best - found.truth)[:, :2] < found.allowed_mm).tolist()
     [[True, True], [True, True]]
     """
+    as_instance(exercise, PivotExercise, "exercise")
     fit = fit_pivots(exercise.readings, exercise.machine, sigma_mm=exercise.sigma_mm)
     estimates = [estimate for line in fit.lines for estimate in line.changes]
     u = np.array(

@@ -17,7 +17,7 @@ from kinematics.teaching.mistake_catalogue import classic_mistakes
 from kinematics.teaching.mistake_search import CHANCE, FoundMistake, MistakeSearch
 from kinematics.teaching.perturbed_offsets import Mistake, recompute
 from kinematics.teaching.working import check_operation, stack_frames
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_instance, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = ["AXES", "Answer", "Diagnosis", "diagnose"]
@@ -166,6 +166,7 @@ def diagnose(
         ...
     kinematics.errors.KinematicsError: answer, operation: expected 0 to 0, found 3
     """
+    as_instance(setup, Setup, "setup")
     given = _checked(answers, len(placed), tolerance_mm)
     for one in placed:
         check_operation(setup, one)
@@ -202,13 +203,22 @@ def diagnose(
         whole = _traced_together(setup, placed, steps, every, *args)
         if whole is not None:
             findings, unexplained, traces = (), tuple(every), (whole,)
-    # One figure with a simple reason is at least as likely as two mistakes at once.
+    # One figure with a simple reason is at least as likely as two mistakes at once; and one that gives the numbers to the
+    # last digit is likelier than two mistakes, or a part of one, that do not.
+    kept = []
     for finding in findings:
-        if len(finding.made) == 2:
-            together = _traces(setup, placed, steps, finding.operations, *args)
-            explained = {o for one in together for o in one.operations}
-            if all(one.relation for one in together) and explained == set(finding.operations):
-                traces += together
+        single = finding.complete and len(finding.made) == 1
+        together = () if single else _traces(setup, placed, steps, finding.operations, *args)
+        all_of_it = {o for one in together for o in one.operations} == set(finding.operations)
+        close = all(one.left_mm <= 0.55 * digit_mm for one in together)
+        if all_of_it and close and (finding.left_mm > 0.55 * digit_mm or not finding.complete):
+            traces += together
+            unexplained = tuple(sorted({*unexplained, *finding.operations}))
+            continue
+        kept.append(finding)
+        if finding.complete and all_of_it and all(one.relation for one in together):
+            traces += together
+    findings = tuple(kept)
     common = _common(unexplained, operation, axis, off, 2.0 * tolerance)
     return Diagnosis(tuple(given), truth, off, wrong, tolerance, findings, unexplained, common, traces)
 

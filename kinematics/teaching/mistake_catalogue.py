@@ -14,6 +14,7 @@ from kinematics.teaching.calculation_batch import DOUBLED, DROPPED, REVERSED, Ca
 from kinematics.teaching.perturbed_offsets import Change, Mistake, added_input, negated, set_input
 from kinematics.teaching.rotary_mistakes import rotary_mistakes, sequence_mistakes
 from kinematics.teaching.working import stack_frames
+from kinematics.validation import as_instance
 from kinematics.work_offsets import Setup
 
 _FEW = 4
@@ -458,6 +459,7 @@ def classic_mistakes(
     >>> [mistake.name for mistake in classic_mistakes(setup, [])][:2]
     ['sense reversed, A', "an angle's sign, A"]
     """
+    as_instance(setup, Setup, "setup")
     if steps is not None:
         stack_frames(setup, steps)
     mistakes: list[Mistake] = []

@@ -22,6 +22,7 @@ CHANCE = {1: 0.08, 2: 0.02}
 evidence than two together."""
 _SHARE = 20.0
 _HALF = 0.55
+_CAREFUL = 1.55
 _SAME_MM = 1e-9
 _FAR = 200.0
 FOLLOWED = "followed from wrong angles"
@@ -97,6 +98,9 @@ class MistakeSearch:
         # Millimetres taken for inches are as far apart as they are, times 25.4.
         self.scale = np.maximum(1.0, recomputed.scale)[:, None]
         self.near = self.scale * np.minimum(tolerance, np.maximum(_HALF * digit + 1e-9, furthest / _SHARE))
+        # Two mistakes at once are believed only where they give the numbers as closely as careful work does.
+        most = np.where(self.size == 2, _CAREFUL * digit, np.inf)[:, None]
+        self.near = np.minimum(self.near, self.scale * most)
         self.far = furthest > _FAR * tolerance
         self.hit = self.left <= self.near
 

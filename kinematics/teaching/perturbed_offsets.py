@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.calculation_batch import CalculationBatch, Rows, nominal_batch, offsets_mm
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_instance, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -197,6 +197,7 @@ def recompute(
     -------
     PerturbedOffsets
     """
+    as_instance(setup, Setup, "setup")
     count = len(mistakes)
     compatible = [
         (i, j)

@@ -22,6 +22,7 @@ from kinematics.teaching.pivot_mistakes import (
     pairs_at_pivot,
 )
 from kinematics.teaching.pivot_numbers import LineNumber, line_values
+from kinematics.validation import as_instance
 
 __all__ = ["PivotAnswer", "PivotDiagnosis", "PivotFinding", "PivotMark", "diagnose_pivots"]
 
@@ -188,6 +189,8 @@ def diagnose_pivots(
         ...
     kinematics.errors.KinematicsError: answer, axis: expected X or Y for the pivot of C, found 'Z'
     """
+    as_instance(exercise, PivotExercise, "exercise")
+    as_instance(support, AttainableAccuracy, "support")
     if isinstance(answers, Machine):
         values, order, digit = line_values(exercise.machine, answers), list(range(len(support.numbers))), 0.0
     else:

@@ -12,7 +12,7 @@ from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
 from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing, in_plane, plane_of
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_instance, read_only
 
 __all__ = ["PivotMistake", "WrongPivot", "mistakes_at_pivot", "mistakes_in_direction", "pairs_at_pivot"]
 
@@ -100,6 +100,8 @@ def mistakes_at_pivot(
         ...
     kinematics.errors.KinematicsError: pivot: expected 0 to 1, found 2
     """
+    as_instance(exercise, PivotExercise, "exercise")
+    as_instance(support, AttainableAccuracy, "support")
     pivots = len(exercise.machine.rotaries)
     if not 0 <= which < pivots:
         raise KinematicsError(f"pivot: expected 0 to {pivots - 1}, found {which}")
@@ -161,6 +163,7 @@ def mistakes_in_direction(support: AttainableAccuracy, which: int) -> tuple[Wron
     tuple of WrongPivot
         Both angles in degrees, counted from the believed direction.
     """
+    as_instance(support, AttainableAccuracy, "support")
     found = support.best[which, 2:]
     first, second = (one.name for one in support.numbers[4 * which + 2 : 4 * which + 4])
     rows = _each((first, second), "old value kept", "{} {was} left as the shop believed", found, 0.0 * found)

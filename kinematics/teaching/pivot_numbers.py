@@ -14,6 +14,7 @@ from kinematics.calibration.line_parameters import relative_line_parameters
 from kinematics.calibration.results import Estimate
 from kinematics.machine import Machine
 from kinematics.rotary import RotaryAxis
+from kinematics.validation import as_instance
 
 __all__ = ["LineNumber", "coordinate_axes", "line_values", "named_numbers"]
 
@@ -65,6 +66,7 @@ def coordinate_axes(rotary: RotaryAxis) -> tuple[str, ...]:
     >>> coordinate_axes(RotaryAxis("B", [0, 0, 0], [0, 1, 1], RotationSense.CLOCKWISE, None))
     ()
     """
+    as_instance(rotary, RotaryAxis, "rotary")
     k = axis_of(rotary.letter, rotary.direction)
     return () if k is None else tuple("XYZ"[j] for j in range(3) if j != k)
 
@@ -131,6 +133,8 @@ def line_values(machine: Machine, other: Machine) -> NDArray[np.float64]:
         ...
     kinematics.errors.KinematicsError: rotary C: expected its direction on the old one's side
     """
+    as_instance(machine, Machine, "machine")
+    as_instance(other, Machine, "other")
     across = relative_line_parameters(machine, other).reshape(-1, 4)
     found = np.empty_like(across)
     for i, (old, new) in enumerate(zip(machine.rotaries, other.rotaries, strict=True)):

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from kinematics.teaching.pivot_exercise import PivotProbing, plane_of
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep
 from kinematics.teaching.working import degrees
+from kinematics.validation import as_instance
 
 __all__ = ["solve_pivot"]
 
@@ -43,6 +44,7 @@ def solve_pivot(probing: PivotProbing) -> tuple[WorkedStep, ...]:
     >>> bool(np.allclose(solve_pivot(turn)[-1].result, turn.by_hand()["the mean of both halves"]))
     True
     """
+    as_instance(probing, PivotProbing, "probing")
     if probing.method == "opposite readings":
         return _opposite(probing)
     return _face(probing) if probing.method == "level face" else _arc(probing)

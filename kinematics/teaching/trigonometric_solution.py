@@ -46,6 +46,7 @@ from kinematics.teaching.working import (
     touched_height,
     touched_turn_deg,
 )
+from kinematics.validation import as_instance
 from kinematics.work_offsets import Setup
 
 __all__ = ["solve_by_trigonometry", "why_not_by_trigonometry"]
@@ -74,6 +75,7 @@ def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> 
     >>> why_not_by_trigonometry(Setup.from_stack(Machine("mill", (skew,), Platter(face_mm=0.0)), []), [])
     'rotary C does not run along a machine axis'
     """
+    as_instance(setup, Setup, "setup")
     for rotary in setup.machine.rotaries:
         if square_axis(rotary.direction) is None:
             return f"rotary {rotary.letter} does not run along a machine axis"

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_instance, read_only
 
 __all__ = ["Calculation", "Digits", "Kind", "Number", "WorkedStep", "written", "written_number"]
 
@@ -141,6 +141,8 @@ def written_number(number: Number, digits: Digits) -> str:
     >>> written_number(Number(-1e-12), Digits())
     '0.0000'
     """
+    as_instance(number, Number, "number")
+    as_instance(digits, Digits, "digits")
     # To the ninth decimal first: the last bits of a sum never decide a tie at the last digit written.
     value = round(number.value, _SHOWN_FROM)
     if number.kind == "length":
@@ -173,6 +175,8 @@ def written(calculation: Calculation, digits: Digits) -> str:
     >>> written(arm, Digits())
     'y = -3.0000 - (-12.5000) = 9.5000'
     """
+    as_instance(calculation, Calculation, "calculation")
+    as_instance(digits, Digits, "digits")
     result = written_number(calculation.result, digits)
     if calculation.text == "{}":
         return f"{calculation.name} = {result}"

@@ -20,7 +20,7 @@ from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.propagation import Propagated, expanded_factor, propagate_blocks
 from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.uncertainty.sources import UncertaintySource
-from kinematics.validation import read_only
+from kinematics.validation import as_instance, read_only
 
 Places = NDArray[np.intp]
 
@@ -199,6 +199,7 @@ def offset_budget(
     >>> offset_budget(model, [ground]).u_mm.round(4).tolist()
     [[0.0, 0.0, 0.01], [0.0, 0.005, 0.0087], [0.0, 0.01, 0.0]]
     """
+    as_instance(model, SetupModel, "model")
     count = len(model.operations)
     by_input = _blocks(model, sources, model.offset_jacobian.reshape(3 * count, -1))
     propagated = propagate_blocks(
@@ -226,6 +227,7 @@ def part_budget(part: PartModel, sources: Sequence[UncertaintySource], level: fl
     KinematicsError
         When a source is of a quantity that the model does not have.
     """
+    as_instance(part, PartModel, "part")
     covariances = [one.covariance for one in sources]
     by_input = _blocks(part.model, sources, part.jacobian)
     rows = propagate_blocks(by_input, covariances, [one.dof for one in sources], with_covariance=False)

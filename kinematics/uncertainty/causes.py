@@ -27,6 +27,7 @@ from kinematics.uncertainty.inspection import (
 )
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertainQuantity, UncertaintySource
+from kinematics.validation import as_instance
 
 __all__ = [
     "CausePair",
@@ -247,6 +248,7 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
     budget does not either, everything else may lie within its stated limits. Where still none does, a cause that explains
     them alone counts however far it is from what is stated: `far` is true then.
     """
+    as_instance(joint, JointCorrection, "joint")
     measured = joint.measured
     given = tuple(sources)
     if not joint.significant:

@@ -20,7 +20,7 @@ from kinematics.uncertainty.inspection import SEATING, MeasuredParts
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.uncertainty.sources import UncertainQuantity, UncertaintySource
-from kinematics.validation import read_only
+from kinematics.validation import as_instance, read_only
 
 __all__ = [
     "JointCorrection",
@@ -82,6 +82,7 @@ class SetupEstimate:
 
 def setup_prior(model: SetupModel, sources: Sequence[UncertaintySource]) -> SetupEstimate:
     """Prior covariance of the quantities that stay as they are from part to part: all but a part's seating."""
+    as_instance(model, SetupModel, "model")
     lasting = [source for source in sources if source.kind not in SEATING]
     if not lasting:
         return SetupEstimate(model, np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros((0, 0)))
@@ -184,6 +185,7 @@ def correct_jointly(measured: MeasuredParts, sources: Sequence[UncertaintySource
     >>> offset_correction(joint.estimate).shift_mm.round(4).tolist()
     [[0.0, 0.0, 0.04]]
     """
+    as_instance(measured, MeasuredParts, "measured")
     prior = setup_prior(measured.part.model, sources)
     noise = measured.noise(sources)
     carried = measured.jacobian[:, prior.columns] @ prior.covariance
@@ -271,6 +273,7 @@ def offset_correction(estimate: SetupEstimate) -> OffsetCorrection:
     Where all operations, or all of a nest, are turned alike, to 0.001 degree, their mean is taken. Otherwise nothing is
     averaged: one nest's clocking must not turn the others.
     """
+    as_instance(estimate, SetupEstimate, "estimate")
     maps = correction_maps(estimate.model)
     shift, turn = maps.shift[:, :, estimate.columns], _own_turns(maps, estimate)
     turn_deg = turn @ estimate.values
@@ -354,6 +357,7 @@ def corrections_apart(part: PartModel, corrections: Sequence[OffsetCorrection]) 
         The largest distance at the origins and features of every operation of its nest: a turn of the last rotary moves
         what lies off its line, and few operations cut nothing but the features that are stated.
     """
+    as_instance(part, PartModel, "part")
     model, count = part.model, len(corrections)
     shift = np.array([one.shift_mm for one in corrections]).reshape(count, len(model.operations), 3)
     turn = np.array([one.turn_deg for one in corrections]).reshape(count, len(model.operations))
@@ -394,6 +398,9 @@ def deviations_after(
     after_mm, u_mm : ndarray, shape (K,)
         The deviations to expect, and their standard uncertainties.
     """
+    as_instance(measured, MeasuredParts, "measured")
+    as_instance(estimate, SetupEstimate, "estimate")
+    as_instance(correction, OffsetCorrection, "correction")
     by_shift, by_turn = offset_effects(measured)
     maps = correction_maps(estimate.model)
     asked = maps.shift[:, :, estimate.columns].reshape(-1, len(estimate.columns))
@@ -410,6 +417,8 @@ def deviations_after(
 
 def moved_by(measured: MeasuredParts, correction: OffsetCorrection) -> Array:
     """Change of the rows by a correction of the offsets, shape (K,): what a part shows that was cut with it."""
+    as_instance(measured, MeasuredParts, "measured")
+    as_instance(correction, OffsetCorrection, "correction")
     by_shift, by_turn = offset_effects(measured)
     return np.asarray(by_shift @ correction.shift_mm.ravel() + by_turn @ correction.turn_deg)
 

@@ -208,6 +208,7 @@ def part_model(model: SetupModel, features: Iterable[Feature] = (), seams: Itera
     >>> part.jacobian[:, setup.index("step up", "post")].round(9).tolist()   # a taller post is no matter between the two
     [-1.0, 0.0]
     """
+    as_instance(model, SetupModel, "model")
     given, met = tuple(features), tuple(seams)
     names = {one.name: k for k, one in enumerate(given)}
     if len(names) < len(given):

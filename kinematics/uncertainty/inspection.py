@@ -166,6 +166,7 @@ def measured_parts(part: PartModel, deviations: Sequence[MeasuredDeviation]) -> 
     KinematicsError
         When there is no deviation, or one is of a feature that the part does not have.
     """
+    as_instance(part, PartModel, "part")
     count = len(part.features)
     given = tuple(as_instance(one, MeasuredDeviation, "measured deviations") for one in deviations)
     if not given:
@@ -238,6 +239,7 @@ def seating_spread(measured: MeasuredParts) -> tuple[SeatingSpread, ...]:
     Of each part the deviations less the mean over all parts are fitted by a shift of the part (weighted least squares,
     no prior); the variance of these shifts less that of the fit is the spread.
     """
+    as_instance(measured, MeasuredParts, "measured")
     count = len(measured.serials)
     if count < 2:
         return ()

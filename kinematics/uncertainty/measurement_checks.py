@@ -13,6 +13,7 @@ from kinematics.constants import MM_PER_INCH
 from kinematics.uncertainty.explanations import EXPLAINED, Explanations
 from kinematics.uncertainty.inspection import MeasuredDeviation, MeasuredParts, measured_parts
 from kinematics.uncertainty.sources import UncertaintySource
+from kinematics.validation import as_instance
 
 __all__ = ["MeasurementBlunder", "measurement_blunders"]
 
@@ -26,6 +27,9 @@ _FAR = 5.0
 
 _FAR_LIKELIER = float(np.log(100.0))
 """Logarithm of how many times likelier the deviations must be without a slip: one seldom happens."""
+
+_ANYWHERE_MM = 1.0
+"""A value that was misread may be as far off."""
 
 _MOST_EXCHANGED = 50
 """Exchanges looked at closely: those that would explain the deviations best."""
@@ -84,6 +88,7 @@ def measurement_blunders(
         deviations are explained, too, but would be far likelier without: features that contradict each other at one place
         need a lean to do so, or several things off at once.
     """
+    as_instance(measured, MeasuredParts, "measured")
     known = Explanations(measured, tuple(sources))
     excess = measured.excess_mm
     standing = _standing_out(known)
@@ -94,13 +99,16 @@ def measurement_blunders(
         )
     found = _explained(known, [slip for rows in standing for slip in _slips(known, rows, standing)])
     exchanged = _likelier(known, list(_exchanges(known, standing)))
-    if exchanged and all(slip.likely(known) < exchanged[0][0] for slip, _ in found):
+    others = [*(slip for slip, _ in found), *(_misread(known, rows) for rows in standing)]
+    if exchanged and all(slip.likely(known) < exchanged[0][0] for slip in others):
         return tuple(doubt for _, _, doubt in exchanged)
     alone = [doubt for _, doubt in found] or list(_single_values(known, standing))
     if not alone:
         shared = [slip for rows in _shared(measured, standing) for slip in _slips(known, rows, standing)]
         found = _explained(known, shared)
         several, likely = _several(known, standing)
+        if not several:
+            several, likely = _several(known, standing, misread=True)
         if several and all(slip.likely(known) < likely for slip, _ in found):
             return several
         alone = [doubt for _, doubt in found]
@@ -108,21 +116,24 @@ def measurement_blunders(
 
 
 def _several(
-    known: Explanations, standing: Sequence[tuple[int, ...]]
+    known: Explanations, standing: Sequence[tuple[int, ...]], *, misread: bool = False
 ) -> tuple[tuple[MeasurementBlunder, ...], float]:
     """Slips in several values, taken back one after the other, and how likely the deviations are then.
 
-    No slip where the deviations are not explained at the end.
+    No slip where the deviations are not explained at the end. With `misread`, values count that were anything else as well.
     """
     most = len(known.measured.deviations) // _ROWS_A_SLIP
     back, found = known, list[_TakenBack]()
     while len(found) < most:
         taken = {row for one in found for row in one.rows}
-        slips = [slip for rows in standing if rows[0] not in taken for slip in _slips(back, rows, standing)]
+        left = [rows for rows in standing if rows[0] not in taken]
+        slips = [slip for rows in left for slip in _slips(back, rows, standing)]
+        slips += [_misread(back, rows) for rows in left if misread]
         if not slips:
             break
         figures = [back.measured.excess_mm, *(one.excess_mm for one in slips)]
         as_found, *each = back.evidence(np.column_stack(figures)).tolist()
+        each = [one - slip.unlikely for one, slip in zip(each, slips, strict=True)]
         likeliest = int(np.argmax(each))
         if each[likeliest] - as_found < _FAR_LIKELIER:
             break
@@ -130,11 +141,24 @@ def _several(
         back = back.with_figures(found[-1].back)
         chance = float(back.chances(back.measured.excess_mm[:, None])[0])
         if chance >= EXPLAINED:
-            doubts = tuple(MeasurementBlunder(one.slip, one.rows, chance, together=True) for one in found)
+            many = len(found) > 1
+            doubts = tuple(MeasurementBlunder(one.slip, one.rows, chance, together=many) for one in found)
             # Each may have happened in any row.
-            return doubts, each[likeliest] - len(found) * (_FAR_LIKELIER + float(np.log(len(figures[0]))))
+            unlikely = len(found) * (_FAR_LIKELIER + float(np.log(len(figures[0]))))
+            return doubts, each[likeliest] - unlikely - sum(one.unlikely for one in found[:-1])
         standing = _standing_out(back)
     return (), -np.inf
+
+
+def _misread(known: Explanations, rows: tuple[int, ...]) -> _TakenBack:
+    """A value replaced by what all the others let expect: it may have been anything, and that costs likelihood."""
+    measured, (row,) = known.measured, rows
+    inverse = known.whole_inverse
+    spread = float(inverse[row, row]) ** -0.5
+    figures = np.array([one.deviation_mm for one in measured.deviations])
+    figures[row] -= spread**2 * float(inverse[row] @ known.left(measured.excess_mm))
+    anything = float(np.log(2.0 * _ANYWHERE_MM / (np.sqrt(2.0 * np.pi) * spread)))
+    return _TakenBack("value", rows, _with_figures(measured, figures), unlikely=max(anything, 0.0))
 
 
 def _signs(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> Iterator[_TakenBack]:
@@ -237,7 +261,8 @@ class _TakenBack:
 
     def likely(self, known: Explanations) -> float:
         """Log likelihood of the deviations with it taken back, it counting as something that seldom happens."""
-        return float(self.explanations(known).evidence(self.excess_mm[:, None])[0]) - _FAR_LIKELIER
+        found = float(self.explanations(known).evidence(self.excess_mm[:, None])[0])
+        return found - self.unlikely - _FAR_LIKELIER
 
 
 def _explained(

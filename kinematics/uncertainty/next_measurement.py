@@ -31,7 +31,7 @@ from kinematics.uncertainty.features import Feature, PartModel, part_model
 from kinematics.uncertainty.inspection import SEATING, MeasuredDeviation, measured_parts
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertaintySource
-from kinematics.validation import as_count
+from kinematics.validation import as_count, as_instance
 
 __all__ = [
     "AddedPoses",
@@ -84,6 +84,7 @@ def next_feature(causes: SingleCauses, u_mm: float | None = None) -> NextFeature
         With one rival and no pair of causes that would explain as much: None. Likewise where no feature would tell any
         of them apart.
     """
+    as_instance(causes, SingleCauses, "causes")
     rivals, measured = causes.rivals, causes.joint.measured
     u = float(np.median(measured.u_mm)) if u_mm is None else u_mm
     if len(rivals) < 2:
@@ -204,6 +205,7 @@ def next_place(
     NextPlace or None
         The one that tells most of them apart, and those best; None where none tells any two apart.
     """
+    as_instance(part, PartModel, "part")
     if len(explanations) < 2 or not places:
         return None
     axes = np.eye(3)[[2, 0, 1]]
@@ -282,6 +284,7 @@ def line_information(
     ndarray, shape (4n, 4n)
         The inverse of a covariance where that exists: of two shifts (mm) and two tilts (degrees) of each line.
     """
+    as_instance(machine, Machine, "machine")
     seen = expand_mask(targets, is_accessible(machine, targets, poses_deg))
     each = pose_information(planned_readings(machine, targets, poses_deg), seen, machine, sigma_mm)
     lines = each.lines
@@ -329,6 +332,7 @@ def added_poses(
     Derived here: independent sessions add their information, C' = (C^-1 + I)^-1 = C (1 + I C)^-1, which also holds
     where the first session determined nothing and C has no inverse.
     """
+    as_instance(part, PartModel, "part")
     as_count(count, "poses")
     place = next((k for k, one in enumerate(sources) if one.kind == "calibration"), None)
     if place is None:

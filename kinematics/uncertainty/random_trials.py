@@ -21,7 +21,7 @@ from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.uncertainty.setup_trials import SetupTrials
 from kinematics.uncertainty.sources import UncertaintySource, draw_sources
-from kinematics.validation import as_count
+from kinematics.validation import as_count, as_instance, shown
 
 __all__ = [
     "BLOCK_TRIALS",
@@ -156,6 +156,8 @@ def monte_carlo(
     >>> found.u.round(4).tolist(), found.converged
     ([0.0082], True)
     """
+    if not callable(model):
+        raise KinematicsError(f"model: expected a function of trials and a generator, found {shown(model)}")
     if not 0.0 < level < 1.0:
         raise KinematicsError(f"level: expected between 0 and 1, found {level:g}")
     as_count(digits, "digits")
@@ -240,6 +242,7 @@ class _Averages:
 
 def offset_trials(model: SetupModel, sources: Sequence[UncertaintySource]) -> Trials:
     """The errors of all offsets, shape (3 O, trials), as a model for `monte_carlo`; nothing in it is linearized."""
+    as_instance(model, SetupModel, "model")
     columns = [model.columns(source).tolist() for source in sources]
 
     def run(trials: int, generator: np.random.Generator) -> Array:
@@ -255,6 +258,7 @@ def offset_trials(model: SetupModel, sources: Sequence[UncertaintySource]) -> Tr
 
 def part_trials(part: PartModel, sources: Sequence[UncertaintySource]) -> Trials:
     """The values of all rows of features and seams, shape (K, trials), as a model for `monte_carlo`."""
+    as_instance(part, PartModel, "part")
     model = part.model
     columns = [model.columns(source).tolist() for source in sources]
     side = model.side_shares(part.point, part.direction, part.normal) * model.cold_scale

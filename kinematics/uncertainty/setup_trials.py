@@ -15,7 +15,7 @@ from kinematics.angles import sincos_deg
 from kinematics.machine import is_horizontal
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.setup_model import REFERENCE_C, SetupModel
-from kinematics.validation import as_array
+from kinematics.validation import as_array, as_instance
 
 __all__ = ["SetupTrials", "setup_errors"]
 
@@ -43,6 +43,7 @@ def setup_errors(model: SetupModel, values: ArrayLike) -> tuple[Array, Array]:
     points : ndarray, shape (..., C, 3)
         Where each point is cut less where it should be, part coordinates.
     """
+    as_instance(model, SetupModel, "model")
     given = as_array(values, "values")
     rows = given.reshape(-1, given.shape[-1])
     trials = SetupTrials(model, {k: rows[:, k] for k in range(rows.shape[1]) if rows[:, k].any()})

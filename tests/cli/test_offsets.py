@@ -520,3 +520,54 @@ def test_a_typed_zero_outside_the_travels_is_said(run, examples):
     assert zero.startswith("caution: OUT OF TRAVEL: part zero")
     assert zero.endswith("a lost minus sign in X?")
     assert follows.startswith("caution: program A-35.0000 C60.0000: OUT OF TRAVEL: ")
+
+
+@pytest.mark.parametrize(
+    "nest", ["", '[[nest]]\nname = "left"\non = "plate"\n[[nest.step]]\nname = "vice"\nup = 10\n']
+)
+def test_nine_numbers_asked_for_leave_none_for_a_tenth(run, job, nest):
+    """One fault, at the operations; with a number less, the operations without one share what is left."""
+
+    def text(numbered):
+        each = [
+            f'[[operation]]\nname = "port {k}"\nat = {{ A = {-5 * k}, C = 0 }}\n'
+            + (f"work_offset = {k + 1}\n" if k < numbered else "")
+            for k in range(10)
+        ]
+        return (
+            'name = "ten ports"\nunits = "mm"\nmachine = "teaching_mill.toml"\n[[stack]]\nname = "plate"\nup = 20\n'
+            + nest
+            + "".join(each)
+        )
+
+    ended = run("offsets", job(text(9)))
+    assert (ended.code, ended.out) == (2, "")
+    assert ended.err.count("error: ") == 1
+    assert ": operation: " in ended.err
+    shared = run("offsets", job(text(8)), "--json")
+    assert shared.code == 0
+    numbers = [one["work_offset"] for one in json.loads(shared.out)["operations"]]
+    assert numbers == [*range(1, 9), 9, 9]
+
+
+def test_a_stack_stands_along_the_platter_s_measured_normal(run, job, examples):
+    """By hand: 200 up along a normal that leans by 0.6 in 1 toward +X is 120 to the right and 160 up."""
+    mill = (examples / "teaching_mill.toml").read_text()
+    leaning = mill.replace("[platter]\n", "[platter]\nnormal = [0.6, 0.0, 0.8]\n")
+    text = """name = "post"
+units = "mm"
+machine = "teaching_mill.toml"
+[[stack]]
+name = "post"
+up = 200.0
+[[operation]]
+name = "top"
+at = { A = 0, C = 0 }
+"""
+
+    def offset(machine):
+        found = json.loads(run("offsets", job(text, machine), "--json").out)["operations"][0]["offset"]
+        return [found[axis] for axis in "XYZ"]
+
+    moved = [after - before for before, after in zip(offset(mill), offset(leaning), strict=True)]
+    assert moved == pytest.approx([120.0, 0.0, -40.0], abs=1e-9)

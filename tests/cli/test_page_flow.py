@@ -41,6 +41,9 @@ MEASURED: tuple[Block, ...] = (
     BulletList((LONG, "short")),
     NumberedStep(1, LONG, "y = x", ("z = 1",), "frame"),
     NumberedStep(2, "short", FORMULA, (LONG, "z = 2"), "directions in machine coordinates", (ROW, ROW, ROW)),
+    NumberedStep(
+        3, "short", "y = x", ("x = " + "-0.12345678 × (-0.1234) + (-0.7) × " * 2 + "(-1.2) = -6.5",), "f"
+    ),
     Table(("letter", "meaning"), (("a", LONG), ("b", "short")), left=2),
     Table(("pivot", "your answer"), (("A", BLANK), ("C", BLANK))),
     Picture(TALL.format(72), "the swing", 176.0),
@@ -112,6 +115,18 @@ def test_everything_stays_in_order_but_for_drawings_that_wait():
     assert [one for one in order if isinstance(one, Picture)] == [swing(1), swing(2)]
     assert order != blocks
     assert in_page_order(document(*map(step, range(1, 20))), "a4") == tuple(map(step, range(1, 20)))
+
+
+@pytest.mark.parametrize("before", range(1, 11))
+def test_a_long_step_runs_on_only_where_much_of_it_fits(before):
+    """Its heading line alone was left at a page's foot, and what followed was counted from the wrong place."""
+    long = replace(step(99), rule="The long one.", calculations=("R = 1",) * 11, matrix=(ROW, ROW, ROW))
+    blocks = [*map(step, range(1, before + 1)), long, step(100), swing(1), step(101)]
+    with pdfplumber.open(io.BytesIO(document_pdf(document(*blocks), "a4"))) as pdf:
+        texts = [page.extract_text() for page in pdf.pages]
+    (on,) = (text for text in texts if "The long one." in text)
+    assert on.split("The long one.")[1].count("R = 1") in range(5, 12)
+    assert sum(text.count("R = 1") for text in texts) == 11
 
 
 def test_a_drawing_never_waits_beyond_a_page_break():

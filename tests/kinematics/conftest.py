@@ -11,7 +11,7 @@ from slices import cases
 # pytest imports these files one by one, not as a package, so what they share has to be found by its folder.
 sys.path.insert(0, str(Path(__file__).parent))
 
-settings.register_profile("laws", settings.get_profile("house"), max_examples=cases(64))
+settings.register_profile("laws", settings.get_profile("house"), max_examples=cases(96))
 settings.load_profile("laws")
 
 

@@ -3,6 +3,9 @@
 No error of numpy's, no `TypeError` and no `IndexError` leaves the library.
 """
 
+import importlib
+import inspect
+
 import numpy as np
 import pytest
 from samples import square_machine
@@ -205,3 +208,25 @@ def test_many_directions_are_aimed_at_once():
     found = aim(square_machine(limits=((-120.0, 30.0), None)), [[0, -1, 1], [1, 0, 1]], [0, 0])
     assert found.shape == (2,)
     assert found.feasible[:, 0].all()
+
+
+def functions_of_values():
+    """Exported functions of which an argument must be a value of the library's own classes."""
+    for room in ("batch", "calibration", "reach", "teaching", "uncertainty"):
+        package = importlib.import_module(f"kinematics.{room}")
+        for name in package.__all__:
+            function = getattr(package, name)
+            if not inspect.isfunction(function):
+                continue
+            required = [p for p in inspect.signature(function).parameters.values() if p.default is p.empty]
+            classes = vars(importlib.import_module(function.__module__))
+            own = [classes.get(str(p.annotation)) for p in required]
+            if any(inspect.isclass(one) and one.__module__.startswith("kinematics") for one in own):
+                yield pytest.param(function, [p.name for p in required], id=f"{room}.{name}")
+
+
+@pytest.mark.parametrize(("function", "required"), list(functions_of_values()))
+@pytest.mark.parametrize("junk", [None, "x", 3.5])
+def test_no_function_of_a_value_takes_another_thing_for_it(function, required, junk):
+    with pytest.raises(KinematicsError, match="expected"):
+        function(**dict.fromkeys(required, junk))

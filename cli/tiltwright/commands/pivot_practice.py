@@ -218,50 +218,27 @@ def _make(
 def _grade(
     key_path: str, machine: str | None, answers: Path | None, units: Units | None, *, as_json: bool
 ) -> None:
-    from kinematics import KinematicsError
     from tiltwright.files.diagnostics import option_error
-    from tiltwright.files.loader import read_machine
-    from tiltwright.files.units import Unit
     from tiltwright.output.document_files import document_text
     from tiltwright.output.json_csv import json_text
-    from tiltwright.teaching.answers import answers_from_file
     from tiltwright.teaching.grading import check_sheet
-    from tiltwright.teaching.lesson_file import LESSON, read_lesson
-    from tiltwright.teaching.pivot_assessment import (
-        assess_machine,
-        assess_pivots,
-        pivot_grade_document,
-        pivot_grade_report,
-        support_of,
-    )
-    from tiltwright.teaching.pivot_key import read_key
-    from tiltwright.teaching.pivot_sheets import pivots_asked, sheet_name
-    from tiltwright.terminal.streams import ANSWER_NO, fail, say_no
+    from tiltwright.teaching.pivot_assessment import PivotKey, pivot_grade_document, pivot_grade_report
+    from tiltwright.terminal.streams import ANSWER_NO, say_no
 
     if (machine is None) == (answers is None):
         found = "neither" if machine is None else "both"
         raise option_error(
             "--machine, --answers", found, "the answer: a machine file, or coordinates in a CSV file"
         )
-    exercise = read_key(key_path)
-    # In a lesson's folder its own tolerance counts, as it does for `lesson grade`.
-    lesson = Path(key_path).resolve().parent.parent
-    within_mm = None
-    if (lesson / LESSON).is_file():
-        stated = read_lesson(lesson)
-        within_mm = stated.units.to_mm(stated.within)
-    support = support_of(exercise, within_mm)
-    try:
-        if machine is not None:
-            graded = assess_machine(exercise, read_machine(machine), support)
-        else:
-            assert answers is not None  # one of both
-            given = answers_from_file(answers, pivots_asked(exercise), Unit(exercise.units))
-            check_sheet(sheet_name(exercise), given.sheet, str(answers))
-            graded = assess_pivots(exercise, support, given)
-    except KinematicsError as refusal:
-        fail(f"{machine or answers}: {refusal}")
-    shown = exercise.units if units is None else units.value
+    key = PivotKey.read(key_path)
+    if machine is not None:
+        graded = key.assess_machine(machine)
+    else:
+        assert answers is not None  # one of both
+        given = key.answers(answers)
+        check_sheet(key.name, given.sheet, str(answers))
+        graded = key.assess(given)
+    shown = key.exercise.units if units is None else units.value
     if as_json:
         typer.echo(json_text(pivot_grade_report(graded, shown)), nl=False)
     else:

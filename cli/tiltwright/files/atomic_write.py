@@ -27,6 +27,8 @@ __all__ = [
 
 PATIENCE_S = 20.0
 _AT_ONCE = 8
+_OPEN_BESIDES = 64
+"""Files that the program may have open besides those that it writes."""
 _Thing = TypeVar("_Thing")
 
 Content = str | bytes | Iterable[str]
@@ -252,6 +254,7 @@ def _write(
     marked: bool = False,
 ) -> None:
     modes = check_targets([path for path, _ in files], force=force, edits=edits)
+    _allow_open(len(files))
     waiting: list[_Staged] = []
     marks: dict[Path, set[str]] = {}
     try:
@@ -277,6 +280,20 @@ def _write(
         staged.drop()
     for mark, names in marks.items():
         _lift_mark(mark, names)
+
+
+def _allow_open(count: int) -> None:
+    """Raise this process's limit of open files, where the system has one and lets it: all of them are held at once."""
+    try:
+        import resource
+    except ImportError:
+        return
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    needed = count + _OPEN_BESIDES
+    if resource.RLIM_INFINITY != soft < needed:
+        with contextlib.suppress(ValueError, OSError):
+            most = needed if hard == resource.RLIM_INFINITY else min(needed, hard)
+            resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
 
 
 def _put_in_place(waiting: Sequence[_Staged], marks: Mapping[Path, set[str]], *, force: bool) -> None:

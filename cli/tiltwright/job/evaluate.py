@@ -169,9 +169,7 @@ def evaluate_read_job(job: ReadJob, only: Sequence[str] = (), nest: str | None =
             # More operations than work offsets: loaders set them, as where nests need more than there are.
             return evaluate_nests([job], only).nests[0]
     except KinematicsError as refusal:
-        raise InputFaults(
-            [fault_at(job, ("operation",), str(refusal), "nine work offsets, or fewer numbered operations")]
-        ) from refusal
+        raise InputFaults([_all_taken(job)]) from refusal
     clashes = [
         fault_at(
             job,
@@ -194,6 +192,17 @@ def evaluate_read_job(job: ReadJob, only: Sequence[str] = (), nest: str | None =
         job, setup, touch, operations, placement.unreachable, before_each=False, correction=correction
     )
     return _only(evaluated, only) if only else evaluated
+
+
+def _all_taken(job: ReadJob) -> Diagnostic:
+    """The fault of operations that want a work offset where others ask for all nine by number."""
+    return fault_at(
+        job,
+        ("operation",),
+        "all nine work offsets asked for by number, and operations without a number besides",
+        "at least one work offset left for those",
+        "take `work_offset` out of one operation: it then shares one with them",
+    )
 
 
 def _placed_job(job: ReadJob) -> tuple[Setup, TouchOff | None, Placement, AppliedCorrection | None]:
@@ -296,9 +305,7 @@ def evaluate_nests(jobs: Sequence[ReadJob], only: Sequence[str] = ()) -> Evaluat
             [one[2].results for one in placed], groups, nest_by_nest=order.by == "by nest"
         )
     except KinematicsError as refusal:
-        raise InputFaults(
-            [fault_at(first, ("operation",), str(refusal), "nine work offsets, or fewer numbered operations")]
-        ) from refusal
+        raise InputFaults([_all_taken(first)]) from refusal
     if allocation.conflicts:
         raise InputFaults([_conflict(views, placed, one) for one in allocation.conflicts])
     nests = []

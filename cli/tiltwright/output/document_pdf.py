@@ -53,12 +53,16 @@ _LINE_MM = _CAP_EM * _EM_MM
 _MORE_MM = _LINE_MM + _LEADING_EM * _EM_MM
 """A line alone, and each one that follows it in a paragraph."""
 _SMALL = 0.85
+_WIDE_EM = 0.84
+"""Width of a minus sign; few letters are wider."""
 _WIDTH_MM = {"a4": 210.0 - 34.0, "us-letter": 215.9 - 34.0}
 _HEIGHT_MM = {"a4": 297.0, "us-letter": 279.4}
 _ROW_MM, _HEAD_MM = _LINE_MM + 2.6, _SMALL * _LINE_MM + 2.6
 _ROOM_MM = 6.5
 _AT_LEAST_MM = 70.0
 """Of the page that must be left for a step that runs on over the next one."""
+_FOOT_MM = 10.0
+"""At the foot of a page: less than this holds no line of what follows, whatever the lines above were counted as."""
 _LONG_STEP, _LONG_TABLE = 8, 14
 _SVG_HEIGHT = re.compile(r'viewBox="\S+ \S+ (\S+) (\S+)"')
 
@@ -102,7 +106,9 @@ def in_page_order(document: Document, paper: Paper) -> tuple[Block, ...]:
                 found += waiting
                 y, kept, waiting = end, after, []
         else:
-            found += [*waiting, *group]
+            # What may run on would begin with its first line at the foot of this page.
+            turned = [PageBreak()] if runs_on(group[-1]) and y < page - _FOOT_MM else []
+            found += [*turned, *waiting, *group]
             y, kept = _below([*waiting, *group], 0.0, 0.0, width)
             y, waiting = y % page, []
     return (*found, *waiting)
@@ -173,6 +179,8 @@ def _front_mm(document: Document, width: float) -> float:
 
 def _lines(text: str, room_mm: float, *, bold: bool = False) -> int:
     """The number of lines that a text takes."""
+    if len(text) * _WIDE_EM * _EM_MM < room_mm:
+        return 1  # most lines, and quicker told than by their letters
     words = [width_em(word, bold=bold) for word in printable(text).split(" ")]
     space, room, count, x = width_em(" ", bold=bold), room_mm / _EM_MM, 1, 0.0
     for word in words:
@@ -263,7 +271,8 @@ def _(block: NumberedStep, width: float) -> float:
     height = _paragraph_mm(block.rule, width - 9.0) + 1.6 + _LINE_MM + more * _MORE_MM
     if block.matrix:
         height += 1.6 + len(block.matrix) * (_LINE_MM + 1.4)
-    return height + sum(1.6 + _paragraph_mm(line, width - 12.0) for line in block.calculations)
+    # As they are printed: a minus is twice as wide as a hyphen.
+    return height + sum(1.6 + _paragraph_mm(_figures(line), width - 12.0) for line in block.calculations)
 
 
 TEMPLATE = Path(__file__).parent / "document.typ"

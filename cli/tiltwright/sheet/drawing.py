@@ -36,6 +36,7 @@ PLATTER = 1.6  # weight of a platter seen edge on
 STAND_IN_DASH = "1.6 1.1"  # outlines of what is not drawn as it is
 STEP_HATCHING = (Pattern(45.0, 2.2), Pattern(135.0, 2.2))  # hatching of a stack's steps, in turn
 PART_ZERO = "part zero"
+_KEY_PITCH_MM = 1.25 * TYPE_MM
 ALOFT = 400.0  # higher than any panel
 _CLEAR_ENOUGH_MM = 1.5  # from the arrow that tells how the table turns
 _ABOVE_DIMENSION_MM = 1.2  # of the same arrow
@@ -108,7 +109,8 @@ def draw(view: SideView, layout: PanelLayout = HALF) -> Panel:
     """
     _, up = dimension_texts(view, view.marks[0])
     layout = layout.beside(typesetting.width_em(up.split(" ")[1], bold=True) * TYPE_MM)
-    place, scale, layout = choose_scale(view, layout)
+    least = 0.0 if layout.key_x is None else 8.5 + len(_key_rows(view)[0]) * _KEY_PITCH_MM
+    place, scale, layout = choose_scale(view, layout, least)
     canvas = Canvas(layout.width, layout.height)
     bodies, numbered = _solids(canvas, view, place, layout) if view.solids else ([], {})
     numbered |= _steps(canvas, view, place, bodies)
@@ -423,10 +425,23 @@ def _about(centre: Point, half: float) -> LabelBox:
 def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> None:
     """Key of a picture without a page around it: direction of view above, scale below, the rest in a list."""
     assert layout.key_x is not None
-    mark = view.marks[0]
     canvas.text((1.0, 4.0), with_minus(view.seen_from), TYPE_MM, halo=False)
     words = f"{caption}{AT_FULL_SIZE}"
     canvas.text((1.0, layout.height - 1.0), words, TYPE_MM, halo=False)
+    rows, last = _key_rows(view)
+    room_em = (layout.width - layout.key_x - 1.0) / TYPE_MM
+    fitting = int((layout.height - 8.0) / _KEY_PITCH_MM)
+    if len(rows) > fitting:  # a tall stack: the working has every step
+        rows = [*rows[: fitting - last - 1], ("…", False), *rows[-last:]]
+    for place, (text, bold) in enumerate(rows):
+        printed = typesetting.shortened(typesetting.printable(text), room_em, bold=bold)
+        at = (layout.key_x, 10.0 + place * _KEY_PITCH_MM)
+        canvas.text(at, printed, TYPE_MM, bold=bold, halo=False)
+
+
+def _key_rows(view: SideView) -> tuple[list[tuple[str, bool]], int]:
+    """The rows of a key, each with whether it is bold, and how many of the last ones are not the stack's."""
+    mark = view.marks[0]
     shown = [f"{axis} {with_minus(value)}" for axis, value in zip((view.right, "Z"), mark.shown, strict=True)]
     rows = [(f"{mark.register} {mark.name}".strip(), True), ("crossed circle, at", False)]
     rows += [(words, True) for words in shown]
@@ -436,15 +451,7 @@ def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> N
         rows += [(f"    {with_minus(step.size)}", False)] if step.size else []
     axis, *arrow = view.axis_words[0].split("; ")
     below = [view.platter_words, f"dot in a cross: {axis}", *arrow, *view.axis_words[1:]]
-    rows += [(words, False) for words in below]
-    room_em = (layout.width - layout.key_x - 1.0) / TYPE_MM
-    pitch = TYPE_MM * 1.25
-    fitting = int((layout.height - 8.0) / pitch)
-    if len(rows) > fitting:  # a tall stack: the working has every step
-        rows = [*rows[: fitting - len(below) - 1], ("…", False), *rows[-len(below) :]]
-    for place, (text, bold) in enumerate(rows):
-        printed = typesetting.shortened(typesetting.printable(text), room_em, bold=bold)
-        canvas.text((layout.key_x, 10.0 + place * pitch), printed, TYPE_MM, bold=bold, halo=False)
+    return [*rows, *((words, False) for words in below)], len(below)
 
 
 def _free_side(view: SideView, axis: Point, place: ViewTransform, layout: PanelLayout) -> tuple[float, float]:

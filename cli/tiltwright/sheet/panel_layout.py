@@ -155,8 +155,12 @@ class ViewTransform:
         return ViewTransform(self.factor, (self.other_middle, self.middle[1]), self.other)
 
 
-def choose_scale(view: SideView, layout: PanelLayout) -> tuple[ViewTransform, str, PanelLayout]:
+def choose_scale(
+    view: SideView, layout: PanelLayout, least_mm: float = 0.0
+) -> tuple[ViewTransform, str, PanelLayout]:
     """The largest standard scale at which everything fits into the field, and the field lowered to what is needed.
+
+    The panel keeps the least height, for a list beside the geometry.
 
     A little smaller where the solids from the other side then fit beside it.
     """
@@ -180,8 +184,8 @@ def choose_scale(view: SideView, layout: PanelLayout) -> tuple[ViewTransform, st
                 reduction = each
                 break
     used = max(float(high[1] - low[1]) / reduction, LEAST_FIELD)
-    if layout.key_x is None:
-        layout = layout.lowered(max(0.0, layout.bottom - layout.top - used))
+    spare = min(layout.bottom - layout.top - used, layout.height - least_mm)
+    layout = layout.lowered(max(0.0, spare))
     middle = (low + high) / 2
     paper = ((layout.left + layout.right) / 2, (layout.top + layout.bottom) / 2)
     placing = ViewTransform(1.0 / reduction, (float(middle[0]), float(middle[1])), paper)
@@ -351,8 +355,7 @@ def spot_outside(
     grid = _grid(low, high)
     for body in bodies:
         grid = grid[~inside(body, grid)]
-    grid, nearest = _nearest_first(grid, targets)
-    for target, middle in _free(grid, targets[nearest], strokes, half + _MARGIN_MM):
+    for target, middle in _free(grid, targets, strokes, half + _MARGIN_MM):
         along = (target - middle) / max(float(np.hypot(*(target - middle))), 1e-9)
         # from the edge of the label's box to a little before the body, so that the leader touches its outline only
         edge = float((np.array(half + 0.3) / np.maximum(np.abs(along), 1e-9)).min())
@@ -372,36 +375,44 @@ def spot_outside(
     return None
 
 
-def _nearest_first(grid: Points, targets: Points) -> tuple[Points, NDArray[np.int64]]:
-    """The places to try, the nearest to any target first, and the target that each is nearest to."""
+def _nearest_first(grid: Points, targets: Points) -> Iterator[tuple[Points, Points]]:
+    """The places to try, the nearest to any target first, each with the target that it is nearest to, a few at a time."""
     square = np.full(len(grid), np.inf)
     for x, y in targets:
         square = np.minimum(square, (grid[:, 0] - x) ** 2 + (grid[:, 1] - y) ** 2)
     rough = np.sqrt(square)
-    some = np.flatnonzero(rough > _LEADER_MM[0] - _SLACK_MM)
-    if len(some) > 2 * _TRIED:
-        last = np.partition(rough[some], _TRIED + 1)[_TRIED + 1]
-        some = some[rough[some] <= last + _SLACK_MM]
-    apart = np.hypot(*(grid[some, None] - targets).transpose(2, 0, 1))
-    exact = apart.min(axis=1, initial=np.inf)
-    order = exact.argsort(kind="stable")
-    order = order[exact[order] > _LEADER_MM[0]][:_TRIED]
-    return grid[some[order]], apart[order].argmin(axis=1)
+    far = np.flatnonzero(rough > _LEADER_MM[0] - _SLACK_MM)
+    shown = 0
+    # A label mostly stands among the first: the exact distances of all the others need not be known.
+    for count in (2 * _AT_ONCE, _TRIED):
+        some = far
+        if len(far) > 2 * count:
+            last = np.partition(rough[far], count + 1)[count + 1]
+            some = far[rough[far] <= last + _SLACK_MM]
+        apart = np.hypot(grid[some, 0, None] - targets[:, 0], grid[some, 1, None] - targets[:, 1])
+        exact = apart.min(axis=1, initial=np.inf)
+        order = exact.argsort(kind="stable")
+        order = order[exact[order] > _LEADER_MM[0]][shown:count]
+        shown += len(order)
+        yield grid[some[order]], targets[apart[order].argmin(axis=1)]
 
 
-def _free(places: Points, targets: Points, strokes: Points, half: Points) -> Iterator[tuple[Points, Points]]:
+def _free(grid: Points, targets: Points, strokes: Points, half: Points) -> Iterator[tuple[Points, Points]]:
     """Target and middle of each place that no stroke runs into; looked at a few at a time, since the first ones mostly do."""
-    for k in range(0, len(places), _AT_ONCE):
-        some = slice(k, k + _AT_ONCE)
-        free = ~strokes_through(strokes, places[some], half)
-        yield from zip(targets[some][free], places[some][free], strict=True)
+    for places, nearest in _nearest_first(grid, targets):
+        for k in range(0, len(places), _AT_ONCE):
+            some = slice(k, k + _AT_ONCE)
+            free = ~strokes_through(strokes, places[some], half)
+            yield from zip(nearest[some][free], places[some][free], strict=True)
 
 
 def _grid(low: Points, high: Points) -> Points:
     if (high <= low).any():
         return np.zeros((0, 2))
     x, y = (np.arange(a, b + 1e-9, _GRID_MM) for a, b in zip(low, high, strict=True))
-    return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    places = np.empty((len(y), len(x), 2))
+    places[..., 0], places[..., 1] = x, y[:, None]
+    return places.reshape(-1, 2)
 
 
 @dataclass(frozen=True)

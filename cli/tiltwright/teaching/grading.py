@@ -10,22 +10,18 @@ from pathlib import Path
 
 import numpy as np
 
-from kinematics import KinematicsError
-from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise, all_solutions
+from kinematics.teaching import PIVOT_LEVEL, all_solutions
 from tiltwright.calibration.load_readings import text_of
 from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.csv_source import ColumnName
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
-from tiltwright.files.loader import read_machine
 from tiltwright.files.time_limit import TimeLimitError, time_limit
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
 from tiltwright.teaching.answers import Answers, answers_from_file, answers_table, requested_answers
 from tiltwright.teaching.assessment import Assessment, assess
 from tiltwright.teaching.class_set import KEYS, job_name, key_name, readings_name
 from tiltwright.teaching.lesson_file import LessonFile, read_lesson
-from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_machine, assess_pivots, support_of
-from tiltwright.teaching.pivot_key import read_key
-from tiltwright.teaching.pivot_sheets import pivots_asked, sheet_name
+from tiltwright.teaching.pivot_assessment import PivotAssessment, PivotKey
 
 __all__ = ["Graded", "GradedFile", "check_sheet", "grade"]
 
@@ -236,7 +232,7 @@ def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
         sheet = str(number)
         check_sheet(grader.name_of(number), written, str(path))
         if isinstance(grader, _Pivots) and ending == ".toml":
-            return GradedFile(path.name, nobody, sheet, grader.assessed_machine(path, number))
+            return GradedFile(path.name, nobody, sheet, grader.sheet(number).assess_machine(path))
         return _row_of_answers(path, grader, number)
     except InputFaults as refusal:
         return GradedFile(path.name, nobody, sheet, None, refusal.faults)
@@ -369,58 +365,45 @@ class _Pivots:
 
     keys: Path
     lesson: LessonFile
-    sheets: dict[int, tuple[PivotExercise, AttainableAccuracy]] = field(default_factory=dict)
+    sheets: dict[int, PivotKey] = field(default_factory=dict)
     endings, column = (*_ENDINGS, ".toml"), "pivot"
 
-    def sheet(self, number: int) -> tuple[PivotExercise, AttainableAccuracy]:
-        """The exercise of a sheet, and the accuracy that its readings support."""
+    def sheet(self, number: int) -> PivotKey:
+        """The key of a sheet."""
         if number not in self.sheets:
-            self.sheets[number] = _pivot_sheet(self.keys, self.lesson, number)
+            self.sheets[number] = _key_of(self.keys, self.lesson, number)
         return self.sheets[number]
 
     def name_of(self, sheet: int) -> str:
         """A sheet's number and letters."""
-        return sheet_name(self.sheet(sheet)[0])
+        return self.sheet(sheet).name
 
     def answers(self, path: Path, sheet: int) -> Answers:
         """Answers of a file to a sheet."""
-        return answers_from_file(path, pivots_asked(self.sheet(sheet)[0]), self.lesson.units, lenient=True)
+        return self.sheet(sheet).answers(path, lenient=True)
 
     def assessed(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, int]:
         """Answers of a file, their assessment, and the count of numbers asked for."""
-        exercise, support = self.sheet(sheet)
-        answers, asked = self.answers(path, sheet), pivots_asked(exercise)
-        return answers, assess_pivots(exercise, support, answers), sum(map(len, asked.axes))
-
-    def assessed_machine(self, path: Path, sheet: int) -> PivotAssessment:
-        """The assessment of a machine file with somebody's lines in it."""
-        exercise, support = self.sheet(sheet)
-        try:
-            return assess_machine(exercise, read_machine(path), support)
-        except KinematicsError as refusal:
-            found, allowed = str(refusal), "a machine whose lines the readings could be of"
-            raise InputFaults([Diagnostic(str(path), None, "", found, allowed)]) from None
+        key, answers = self.sheet(sheet), self.answers(path, sheet)
+        return answers, key.assess(answers), sum(map(len, key.asked.axes))
 
     def names(self, sheet: int) -> set[str]:
         """The letters of a sheet's pivots."""
-        return set(self.sheet(sheet)[0].machine.letters)
+        return set(self.sheet(sheet).asked.names)
 
     def fits(self, other: int, own: int, answers: Answers) -> bool:
         """True where every coordinate is right for another sheet, place by place."""
-        asked = pivots_asked(self.sheet(own)[0]).axes
-        exercise, support = self.sheet(other)
+        asked, support = self.sheet(own).asked.axes, self.sheet(other).support
         allowed, truth = support.allowed_mm, support.believed_mm + support.truth[:, :2]
-        if len(exercise.machine.letters) != len(asked):
-            return False
-        return all(
+        return len(truth) == len(asked) and all(
             bool(np.abs(truth[a.operation, k] - a.value_mm) <= allowed[a.operation, k])
             for a in answers.lengths
             for k in (asked[a.operation].index(a.axis),)
         )
 
 
-def _pivot_sheet(keys: Path, lesson: LessonFile, sheet: int) -> tuple[PivotExercise, AttainableAccuracy]:
-    """A sheet's exercise by its key, and the accuracy that its readings support.
+def _key_of(keys: Path, lesson: LessonFile, sheet: int) -> PivotKey:
+    """The key of a sheet.
 
     Raises
     ------
@@ -428,7 +411,8 @@ def _pivot_sheet(keys: Path, lesson: LessonFile, sheet: int) -> tuple[PivotExerc
         When the key is not of this lesson, or the readings beside it are not the key's.
     """
     path = str(keys / key_name(sheet))
-    exercise = read_key(path)
+    key = PivotKey.read(path)
+    exercise = key.exercise
     handed_out = (exercise.seed, exercise.sheet, exercise.units)
     if handed_out != (lesson.seed, sheet, lesson.units.value):
         found = "the key of seed {}, sheet {}, in {}".format(*handed_out)
@@ -440,7 +424,7 @@ def _pivot_sheet(keys: Path, lesson: LessonFile, sheet: int) -> tuple[PivotExerc
     if written.splitlines() != own.splitlines():
         allowed = f"the readings of {key_name(sheet)}, as `lesson new` wrote them"
         raise InputFaults([Diagnostic(beside, None, "", "readings of another exercise", allowed)])
-    return exercise, support_of(exercise, lesson.units.to_mm(lesson.within))
+    return key
 
 
 def _column(path: Path, name: str) -> list[tuple[int, str]]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
-from kinematics import RotationSense
+from kinematics import KinematicsError, Machine, RotationSense
 from kinematics.teaching import (
     AttainableAccuracy,
     PivotAnswer,
@@ -17,16 +18,18 @@ from kinematics.teaching import (
 )
 from tiltwright.calibration.fit_wording import fixed_sentence
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
-from tiltwright.files.loader import ReadMachine, fault_at
+from tiltwright.files.loader import ReadMachine, fault_at, read_machine
+from tiltwright.files.units import Unit
 from tiltwright.output.document import Block, BulletList, Document, Paragraph, Table
 from tiltwright.output.numbers import UNIT_MM, fine, fixed, in_units
-from tiltwright.teaching.answers import Answers
-from tiltwright.teaching.lesson_file import DEFAULT_WITHIN
+from tiltwright.teaching.answers import Answers, RequestedAnswers, answers_from_file
+from tiltwright.teaching.lesson_file import DEFAULT_WITHIN, LESSON, read_lesson
+from tiltwright.teaching.pivot_key import read_key
+from tiltwright.teaching.pivot_sheets import pivots_asked, sheet_name
 
 __all__ = [
     "PivotAssessment",
-    "assess_machine",
-    "assess_pivots",
+    "PivotKey",
     "pivot_grade_document",
     "pivot_grade_report",
     "support_of",
@@ -85,23 +88,79 @@ def support_of(exercise: PivotExercise, within_mm: float | None = None) -> Attai
     return attainable(exercise, least if within_mm is None else within_mm)
 
 
-def assess_pivots(exercise: PivotExercise, support: AttainableAccuracy, answers: Answers) -> PivotAssessment:
-    """Grade coordinates that were found by hand."""
-    given = [PivotAnswer(one.operation, one.axis, one.value_mm) for one in answers.lengths]
-    return PivotAssessment(diagnose_pivots(exercise, support, given, digit_mm=answers.digit_mm))
+@dataclass(frozen=True)
+class PivotKey:
+    """The key by which a sheet's pivots are marked, whichever command marks them.
 
-
-def assess_machine(
-    exercise: PivotExercise, answer: ReadMachine, support: AttainableAccuracy | None = None
-) -> PivotAssessment:
-    """Grade a machine file with somebody's lines in it.
-
-    Raises
-    ------
-    InputFaults
-        When it is of a machine with other rotaries, in another unit, or one that turns the other way: the machine file
-        that was handed out states these, and the readings change nothing about them.
+    Attributes
+    ----------
+    exercise : PivotExercise
+    support : AttainableAccuracy
+        The accuracy that its readings support.
     """
+
+    exercise: PivotExercise
+    support: AttainableAccuracy
+
+    @classmethod
+    def read(cls, path: str) -> PivotKey:
+        """The key of a file; in a lesson's folder the lesson's tolerance counts.
+
+        Raises
+        ------
+        InputFaults
+            When the file is none, or was changed, or the lesson beside it cannot be read.
+        """
+        exercise, folder, within_mm = read_key(path), Path(path).resolve().parent.parent, None
+        if (folder / LESSON).is_file():
+            lesson = read_lesson(folder)
+            within_mm = lesson.units.to_mm(lesson.within)
+        return cls(exercise, support_of(exercise, within_mm))
+
+    @property
+    def name(self) -> str:
+        """The sheet's number and letters."""
+        return sheet_name(self.exercise)
+
+    @property
+    def asked(self) -> RequestedAnswers:
+        """The coordinates that are asked for."""
+        return pivots_asked(self.exercise)
+
+    def answers(self, path: Path, *, lenient: bool = False) -> Answers:
+        """Coordinates that were found by hand, from an answer file.
+
+        Raises
+        ------
+        InputFaults
+            When the file cannot be read; leniently, only where nothing of it can be.
+        """
+        return answers_from_file(path, self.asked, Unit(self.exercise.units), lenient=lenient)
+
+    def assess(self, answers: Answers) -> PivotAssessment:
+        """Grade coordinates that were found by hand."""
+        given = [PivotAnswer(one.operation, one.axis, one.value_mm) for one in answers.lengths]
+        return PivotAssessment(diagnose_pivots(self.exercise, self.support, given, digit_mm=answers.digit_mm))
+
+    def assess_machine(self, path: str | Path) -> PivotAssessment:
+        """Grade a machine file with somebody's lines in it.
+
+        Raises
+        ------
+        InputFaults
+            When it is no machine file, or of a machine with other rotaries, in another unit, or one that turns the other
+            way: the machine file that was handed out states these, and the readings change nothing about them.
+        """
+        answered = _as_handed_out(self.exercise, read_machine(path))
+        try:
+            return PivotAssessment(diagnose_pivots(self.exercise, self.support, answered))
+        except KinematicsError as refusal:
+            found, allowed = str(refusal), "a machine whose lines the readings could be of"
+            raise InputFaults([Diagnostic(str(path), None, "", found, allowed)]) from None
+
+
+def _as_handed_out(exercise: PivotExercise, answer: ReadMachine) -> Machine:
+    """An answered machine with every line named from the end from which it was handed out."""
     handed_out = exercise.machine
     if answer.machine.letters != handed_out.letters:
         found = f"rotaries {', '.join(answer.machine.letters)}"
@@ -132,8 +191,7 @@ def assess_machine(
         rotaries.append(replace(mine, direction=direction, positive_turn=sense))
     if faults:
         raise InputFaults(faults)
-    student = replace(answer.machine, rotaries=tuple(rotaries))
-    return PivotAssessment(diagnose_pivots(exercise, support or support_of(exercise), student))
+    return replace(answer.machine, rotaries=tuple(rotaries))
 
 
 def pivot_grade_document(graded: PivotAssessment, units: str) -> Document:

@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from kinematics.calibration import TargetKind
-from kinematics.teaching import AttainableAccuracy, PivotExercise, PivotProbing, coordinate_axes, solve_pivot
+from kinematics.teaching import (
+    PIVOT_LEVEL,
+    AttainableAccuracy,
+    PivotExercise,
+    PivotProbing,
+    coordinate_axes,
+    solve_pivot,
+)
 from tiltwright.calibration.fit_wording import fixed_sentence
 from tiltwright.calibration.readings_csv import display_text
 from tiltwright.files.z_reading import z_reading
@@ -270,7 +277,7 @@ def pivot_key(
 
 
 def _identity(exercise: PivotExercise) -> tuple[tuple[str, str], ...]:
-    return (("Sheet", sheet_name(exercise)), ("Level", "a pivot to find"))
+    return (("Sheet", sheet_name(exercise)), ("Level", PIVOT_LEVEL))
 
 
 def _title(probing: PivotProbing) -> str:

@@ -8,6 +8,7 @@ import pickle
 import signal
 import struct
 import sys
+import warnings
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import BinaryIO, NoReturn, TypeVar
@@ -50,8 +51,9 @@ def made_by_all(make: Callable[[int], _Made], count: int, what: str) -> list[_Ma
     made: dict[int, _Made] = {}
     children: list[tuple[int, BinaryIO]] = []
     try:
-        for _ in range(helpers):
-            children.append(_fork(make, queue))  # noqa: PERF401 - what is forked is to be ended, whatever happens
+        with contextlib.suppress(OSError):  # then there are fewer
+            for _ in range(helpers):
+                children.append(_fork(make, queue))  # noqa: PERF401 - what is forked is to be ended, whatever happens
         for number in _numbers(queue):
             report_progress(what, number / count)
             made[number] = make(number)
@@ -90,11 +92,26 @@ def _numbers(queue: int) -> Iterator[int]:
 
 
 def _fork(make: Callable[[int], object], queue: int) -> tuple[int, BinaryIO]:
-    """A child that makes what is left in the queue, its number, and the stream in which it tells of it."""
+    """A child that makes what is left in the queue, its number, and the stream in which it tells of it.
+
+    Raises
+    ------
+    OSError
+        When the system allows no further process.
+    """
     reading, writing = os.pipe()
     parent = os.getpid()
-    child = os.fork()
+    try:
+        with warnings.catch_warnings():
+            # From 3.12 on, of any thread: numpy's wait for work, and know of forks.
+            warnings.simplefilter("ignore", DeprecationWarning)
+            child = os.fork()
+    except OSError:
+        os.close(reading)
+        os.close(writing)
+        raise
     if child == 0:
+        os.close(reading)  # so that writing fails, and does not wait, once the parent is gone
         _work(make, queue, writing, parent)
     os.close(writing)
     return child, os.fdopen(reading, "rb")

@@ -17,7 +17,7 @@ from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.constants import MM_PER_INCH
 from kinematics.forward import table_pose
 from kinematics.machine import Machine
-from kinematics.validation import normalized
+from kinematics.validation import as_instance, normalized
 
 __all__ = ["find_gross_errors"]
 
@@ -73,6 +73,8 @@ def find_gross_errors(readings: Readings, machine: Machine) -> tuple[Blunder, ..
     >>> found.kind, found.rows, found.coordinates
     ('sign wrong', (3,), (CoordinateError(axis='Z', read_mm=310.0, expected_mm=-310.0),))
     """
+    as_instance(readings, Readings, "readings")
+    as_instance(machine, Machine, "machine")
     readings.fits(machine)
     found: list[Blunder] = []
     swapped = _all_swapped(readings, machine)

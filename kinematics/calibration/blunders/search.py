@@ -38,6 +38,7 @@ from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.rotary import RotationSense
+from kinematics.validation import as_instance
 
 __all__ = ["find_blunders"]
 
@@ -108,6 +109,8 @@ def find_blunders(
     >>> [(b.kind, b.letters) for b in find_blunders(readings_from_rows(*names, -np.array(poses), read), mill)]
     [('sense reversed', ('C',))]
     """
+    as_instance(readings, Readings, "readings")
+    as_instance(machine, Machine, "machine")
     readings.fits(machine)
     sigma_mm = None if sigma_mm is None else positive(sigma_mm, "sigma")
     found: list[Blunder] = []

@@ -387,3 +387,18 @@ def test_no_folder_in_a_file(tmp_path: Path) -> None:
         with pytest.raises(InputFaults, match="folder"):
             write_folder(path, {"a.txt": "1"})
     assert [path.name for path in tmp_path.iterdir()] == ["file"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such limit there")
+def test_more_files_than_may_be_open(tmp_path):
+    """A large class is written again, file by file."""
+    import resource
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (100, hard))
+    try:
+        for text in ("old", "new"):
+            write_all({tmp_path / f"{number}.txt": text for number in range(150)}, force=True)
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+    assert {path.read_text() for path in tmp_path.glob("*.txt")} == {"new"}

@@ -17,7 +17,7 @@ from kinematics import (
     place_operations,
     plane_from_normal,
 )
-from kinematics.teaching import Digits, solve_by_matrices, written
+from kinematics.teaching import Digits, solve_by_matrices, solve_by_trigonometry, written
 from kinematics.teaching.angle_steps import aim_steps
 
 
@@ -100,6 +100,19 @@ def test_where_two_triangles_do_not_tell_the_angles_are_shown_to_be_right():
     # What stands there is the direction above, turned by the two matrices that follow in the working.
     matrices = {line.key: line.matrix for line in solve_by_matrices(setup, placed, stack).lines}
     assert matrices["A turn"] @ matrices["C turn"] @ direction.result == pytest.approx(shown.result, abs=1e-9)
+
+
+def test_a_square_machine_of_another_kind_is_not_called_askew():
+    """Two level rotaries: by hand as well, where no matrix follows."""
+    first = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    second = RotaryAxis("B", [0, 0, 0], [0, 1, 0], RotationSense.CLOCKWISE, None)
+    setup = Setup.from_stack(Machine("m", (first, second), Platter()), [])
+    (placed,) = place_operations(setup, [Operation("op", plane=plane_from_normal([1, 2, 2]))]).placed
+    shown = aim_steps(setup, placed)[-1]
+    assert shown.result == pytest.approx([0.0, 0.0, 1.0], abs=1e-9)
+    assert "no tilt along X or Y that carries a rotary along Z" in shown.rule
+    assert "turned by B, then by A" in shown.rule
+    assert shown in solve_by_trigonometry(setup, placed, []).lines
 
 
 @pytest.mark.parametrize("along", [(1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0)])

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from cases import answers_of, shop_case
-from second_list import SECOND, diagnosed
+from second_list import KEPT_ASIDE, SECOND, TRUE_OF, diagnosed, plain, told_of
 from slices import at_least, cases
 
 from kinematics import Setup
@@ -97,6 +97,16 @@ def test_a_second_list_of_mistakes_is_told():
     ]  # too small to show in every case
     silent = [work.__name__ for work in several if not _told(diagnosed(work, random))]
     assert len(silent) <= 1, silent
+
+
+def test_a_list_kept_aside_is_not_named_falsely():
+    """Fewer than 2 of 100: the long run is `second_list.py`, whose list this takes some of."""
+    random = np.random.default_rng(20260604)
+    names = random.choice(sorted(KEPT_ASIDE), cases(40)).tolist()
+    false = [
+        n for n in names if told_of(diagnosed(plain(KEPT_ASIDE[n]), random), TRUE_OF[n]) == "WRONGLY NAMED"
+    ]
+    assert len(names) - len(false) >= at_least(0.98, len(names)), false
 
 
 def _told(found):

@@ -449,6 +449,10 @@ def test_several_slips_in_a_long_table_are_named_and_none_where_three_things_are
     names = {1.0: "", -1.0: "sign", 25.4: "too large by 25.4"}
     assert {one.rows: one.slip for one in doubts} == {(row,): names[f] for row, f in slips.items()}
     assert all(one.together for one in doubts)
+    misread = large[7]
+    doubts = measurement_blunders(measured_parts(part, changed(found, misread, add=0.31)), sources)
+    assert {row for one in doubts for row in one.rows} == {*slips, misread}
+    assert next(one.slip for one in doubts if one.rows == (misread,)) == "value"
     many = sum(
         (
             off_by(part, *one)
