@@ -64,9 +64,13 @@ class SetupEstimate:
         """Standard uncertainties, shape (n,)."""
         return read_only(np.sqrt(np.clip(np.diag(self.covariance), 0.0, None)))
 
+    def expected_mm(self, measured: MeasuredParts) -> Array:
+        """Deviations that these values let expect, shape (K,)."""
+        return np.asarray(measured.jacobian[:, self.columns] @ self.values)
+
     def left_mm(self, measured: MeasuredParts) -> Array:
         """Remainder of measured deviations beyond these values, shape (K,)."""
-        return np.asarray(measured.excess_mm - measured.jacobian[:, self.columns] @ self.values)
+        return np.asarray(measured.excess_mm - self.expected_mm(measured))
 
     def spread(self, measured: MeasuredParts) -> Array:
         """The covariance that these values leave in measured deviations, shape (K, K)."""

@@ -78,8 +78,11 @@ class Explanations:
 
     def left(self, excess_mm: Array) -> Array:
         """Remainder of deviations beyond those that are to be expected; shapes (K,) or (K, m)."""
-        expected = self.measured.jacobian[:, self.prior.columns] @ self.prior.values
-        return np.asarray((excess_mm.T - expected).T)
+        return np.asarray((excess_mm.T - self._expected_mm).T)
+
+    @cached_property
+    def _expected_mm(self) -> Array:
+        return self.prior.expected_mm(self.measured)
 
     @cached_property
     def _columns(self) -> NDArray[np.int64]:
@@ -93,9 +96,11 @@ class Explanations:
     def _by_whole(self) -> _Whitened:
         return _Whitened.of(self.noise + self.spread, self.measured.jacobian[:, self._columns])
 
-    def chances(
-        self, excess_mm: Array, *, without: int | None = None, alone_only: bool = False
-    ) -> NDArray[np.float64]:
+    @cached_property
+    def _by_wide(self) -> _Whitened:
+        return _Whitened.of(self.noise + _WIDER * self.spread, np.zeros((len(self.noise), 0)))
+
+    def chances(self, excess_mm: Array, *, without: int | None = None) -> NDArray[np.float64]:
         """Probabilities of deviations, by all that is stated or by the best single cause where enough was measured.
 
         Parameters
@@ -104,8 +109,6 @@ class Explanations:
             Deviations, found less what is found with nothing off; each column by itself.
         without : int, optional
             A row that is left out.
-        alone_only : bool
-            True where a single cause has all else exact.
 
         Returns
         -------
@@ -120,9 +123,7 @@ class Explanations:
         chance = chi_square_tail(np.minimum(by_noise, by_whole), dof)
         if dof < _FEWEST or not self._columns.size or bool(np.all(chance >= EXPLAINED)):
             return chance
-        rest = self._by_noise.least(own, without)
-        if not alone_only:
-            rest = np.minimum(rest, self._by_whole.least(others, without))
+        rest = np.minimum(self._by_noise.least(own, without), self._by_whole.least(others, without))
         alone = chi_square_tail(rest, dof - 1)
         return np.where(chance < EXPLAINED, np.maximum(chance, alone), chance)
 
@@ -145,8 +146,7 @@ class Explanations:
         from scipy import special
 
         left = self.left(excess_mm)
-        wide = _Whitened.of(self.noise + _WIDER * self.spread, np.zeros((len(left), 0)))
-        each = [self._by_whole.log_likelihood(left), wide.log_likelihood(left)]
+        each = [self._by_whole.log_likelihood(left), self._by_wide.log_likelihood(left)]
         if self._columns.size:
             u = self._causes_u
             each += [self._by_noise.one_off(excess_mm, u), self._by_whole.one_off(left, u)]
