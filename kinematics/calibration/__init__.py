@@ -34,8 +34,8 @@ from kinematics.calibration.results import (
     ReadingFit,
     TargetFit,
 )
+from kinematics.calibration.robust import LOSSES
 from kinematics.calibration.simulation import perturbed_machine, simulated_readings
-from kinematics.calibration.solve import LOSSES
 from kinematics.calibration.statistics import coverage_factor, length_interval, region_factor
 from kinematics.calibration.systematic_terms import AngleCurve, AngleError, Drift, DriftFit
 

@@ -25,7 +25,8 @@ from kinematics.calibration.fixed_parameters import conditional_positions, fixed
 from kinematics.calibration.outliers import find_outliers, reading_residuals
 from kinematics.calibration.readings import Readings, as_sigma_mm, positive
 from kinematics.calibration.results import Fit, LineFit
-from kinematics.calibration.solve import Adjusted, m_estimate, solve
+from kinematics.calibration.robust import m_estimate
+from kinematics.calibration.solve import Adjusted, solve
 from kinematics.calibration.statistics import coverage_factor, p_value
 from kinematics.calibration.systematic_errors import SystematicErrors, find_systematic_errors
 from kinematics.calibration.systematic_terms import AngleCurve, DriftFit, angle_functions

@@ -19,9 +19,10 @@ from kinematics.calibration.covariance import (
 )
 from kinematics.calibration.derived_quantities import axis_of, axis_shift, location_errors
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
+from kinematics.calibration.rank_deficiency import fix_unestimable
 from kinematics.calibration.readings import Readings, TargetKind, as_sigma_mm
 from kinematics.calibration.results import Estimate, FixedParameter
-from kinematics.calibration.solve import Adjusted, degrees_of_freedom, fix_unestimable
+from kinematics.calibration.solve import Adjusted, degrees_of_freedom
 from kinematics.calibration.statistics import coverage_factor
 from kinematics.calibration.systematic_errors import find_systematic_errors
 from kinematics.calibration.systematic_terms import COMPONENTS, TERMS, AngleError, Drift
@@ -591,10 +592,9 @@ def optimal_poses(
 def _boustrophedon(poses: NDArray[np.float64]) -> NDArray[np.float64]:
     """Sort poses: outer rotaries slowest, every other run of the innermost reversed, so that it need not return."""
     ordered = poses[np.lexsort(poses.T[::-1])]
-    last = ordered.shape[1] - 1
-    if last == 0:
+    if ordered.shape[1] == 1:
         return ordered
-    _, group = np.unique(ordered[:, :last], axis=0, return_inverse=True)
+    _, group = np.unique(ordered[:, :-1], axis=0, return_inverse=True)
     group = group.reshape(-1)
     pieces = [ordered[group == g] for g in range(int(group.max()) + 1)]
     return np.concatenate([piece if g % 2 == 0 else piece[::-1] for g, piece in enumerate(pieces)])

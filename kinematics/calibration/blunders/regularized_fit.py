@@ -24,9 +24,9 @@ from kinematics.calibration.adjustment import (
     reduced_normals,
 )
 from kinematics.calibration.linear_algebra import eigen_symmetric, inverse
+from kinematics.calibration.rank_deficiency import fix_unestimable_targets
 from kinematics.calibration.readings import Readings
 from kinematics.calibration.score_test import DETERMINED, own_part, score_test
-from kinematics.calibration.solve import fix_unestimable_targets
 from kinematics.calibration.statistics import p_value
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine

@@ -11,7 +11,7 @@ from slices import cases
 from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense
 from kinematics.calibration import Readings, TargetKind, fit_pivots, readings_from_rows
 from kinematics.calibration.adjustment import build_problem, gauss_newton, initial_state, linearize
-from kinematics.calibration.solve import fix_unestimable
+from kinematics.calibration.rank_deficiency import fix_unestimable
 
 SPEC = importlib.util.spec_from_file_location("damaged", Path(__file__).with_name("damaged.py"))
 damaged = importlib.util.module_from_spec(SPEC)

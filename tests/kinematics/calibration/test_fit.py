@@ -27,7 +27,8 @@ from kinematics.calibration import (
 )
 from kinematics.calibration.line_parameters import derotate
 from kinematics.calibration.observation_equations import target_residuals
-from kinematics.calibration.solve import LOSSES, solve
+from kinematics.calibration.robust import LOSSES
+from kinematics.calibration.solve import solve
 from kinematics.calibration.statistics import chi_squared_median
 
 A = RotaryAxis("A", [-381.0, -203.412, -406.118], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))

@@ -17,7 +17,7 @@ from kinematics.calibration import (
     relative_line_parameters,
     simulated_readings,
 )
-from kinematics.calibration.solve import LOSSES, rho
+from kinematics.calibration.robust import LOSSES, rho
 
 
 def with_one_outlier(shop, seed):
