@@ -284,7 +284,7 @@ def _strokes(canvas: Canvas, strokes: int = 0, labels: int = 0) -> NDArray[np.fl
     """Every line so far, and the edges of every label, (k, 2, 2); those from a number on."""
     edges = []
     for box in canvas.labels[labels:]:
-        corners = [(box.left, box.top), (box.right, box.top), (box.right, box.bottom), (box.left, box.bottom)]
+        corners = box.corners
         edges += [*zip(corners, corners[1:] + corners[:1], strict=True), (corners[0], corners[2])]
     return np.array([*canvas.strokes[strokes:], *edges], dtype=np.float64).reshape(-1, 2, 2)
 
