@@ -148,6 +148,12 @@ class ViewTransform:
             self.paper[1] - (float(point[1]) - self.middle[1]) * self.factor,
         )
 
+    def each(self, points: Flat) -> list[Point]:
+        """Flat points of the machine, (n, 2), on the paper."""
+        x = self.paper[0] + (points[:, 0] - self.middle[0]) * self.factor
+        y = self.paper[1] - (points[:, 1] - self.middle[1]) * self.factor
+        return list(zip(x.tolist(), y.tolist(), strict=True))
+
     def beside(self) -> ViewTransform | None:
         """The transform of the view from the other side, if there is room for it."""
         if self.other is None:
@@ -232,7 +238,7 @@ def whole_points(shown: Projection, kinds: frozenset[str] | None = None) -> Flat
 
 
 Points = NDArray[np.float64]
-Rings = Sequence[Sequence[Point]]
+Rings = Sequence[Points]
 
 _GRID_MM = 0.8
 _AT_ONCE = 60
@@ -250,7 +256,7 @@ def inside(rings: Rings, points: Points) -> NDArray[np.bool_]:
         if len(ring) < 3:
             continue
         # Column by column, and the edges along the first axis: to reduce a last axis of a few takes many times as long.
-        x1, y1 = np.asarray(ring, dtype=np.float64).T
+        x1, y1 = ring.T
         # Most points lie outside of the box about the ring, and need no closer look.
         x, y = points[:, 0], points[:, 1]
         about = ((x >= x1.min()) & (x <= x1.max()) & (y >= y1.min()) & (y <= y1.max())).nonzero()[0]
@@ -326,13 +332,12 @@ def spot_inside(
     half: Points, strokes: Points, region: Rings, covers: Sequence[Rings], near: Point
 ) -> Spot | None:
     """The free place inside a body, outside of what covers it, that is nearest to a point; None where there is none."""
-    corners = np.concatenate(
-        [np.asarray(ring, dtype=np.float64) for ring in region if len(ring)] or [np.zeros((0, 2))]
-    )
-    if not len(corners):
+    rings = [ring for ring in region if len(ring)]
+    if not rings:
         return None
-    grid = _points(*_axes(corners.min(axis=0), corners.max(axis=0)))
-    grid = grid[np.hypot(*(grid - np.array(near)).T).argsort(kind="stable")]
+    corners = np.concatenate(rings)
+    x, y = _axes(corners.min(axis=0), corners.max(axis=0))
+    grid = _points(x, y)[np.hypot(x - near[0], (y - near[1])[:, None]).ravel().argsort(kind="stable")]
     start, count = 0, _AT_ONCE
     while start < len(grid):
         free = grid[start : start + count]
@@ -455,7 +460,7 @@ def hatch(
     """Parallel lines inside closed rings, interrupted where something covers them and about labels."""
     turn = np.radians(angle_deg)
     along, across = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
-    rings = [np.asarray(ring, dtype=np.float64) for ring in region if len(ring) > 2]
+    rings = [ring for ring in region if len(ring) > 2]
     if not rings:
         return []
     heights = np.concatenate(rings) @ across
@@ -463,7 +468,7 @@ def hatch(
     first, last = np.ceil(heights.min() / apart_mm), np.floor(heights.max() / apart_mm)
     lines = (np.arange(first, last + 1.0) + 0.137) * apart_mm
     about = _box(rings)
-    over = [[np.asarray(ring, dtype=np.float64) for ring in cover if len(ring) > 2] for cover in covers]
+    over = [[ring for ring in cover if len(ring) > 2] for cover in covers]
     over = [cover for cover in over if cover and _box(cover).touches(about)]
     over += [[np.array(box.corners)] for box in boxes if box.touches(about)]
     (along_x, along_y), (across_x, across_y) = along.tolist(), across.tolist()
