@@ -107,6 +107,8 @@ class _Pages:
         self.laid: list[Block] = []
         self.waiting: list[Picture] = []
         self.y, self.kept = front, 3.0
+        self.heights: dict[int, float] = {}
+        """Of the document's blocks, by their identity: each is asked for again on every page that it may stand on."""
         self.start: int | None = None
         """Number of blocks before this page; None where something runs on at its top, or its front stands there."""
 
@@ -156,21 +158,34 @@ class _Pages:
         *before, last = group
         self.laid += group
         if fits or not runs_on(last):
-            self.y, self.kept = _below(group, self.y, self.kept, self.width)
+            self.y, self.kept = self._below(group)
             return
-        y, kept = _below(before, self.y, self.kept, self.width)
+        y, kept = self._below(before)
         above, self.kept = _apart_mm(last)
         self.y = _run_on(last, y + max(kept, above), self.height, self.width)
         self.start = None
 
     def _fits(self, group: Sequence[Block]) -> bool:
-        return _below(group, self.y, self.kept, self.width)[0] <= self.height
+        return self._below(group)[0] <= self.height
 
     def _runs_on(self, group: Sequence[Block]) -> bool:
         """True where enough of a group's last block has room here for it to run on over the next page."""
         *before, last = group
-        y = _below(before, self.y, self.kept, self.width)[0]
-        return runs_on(last) and y < self.height - _AT_LEAST_MM[type(last)]
+        return runs_on(last) and self._below(before)[0] < self.height - _AT_LEAST_MM[type(last)]
+
+    def _below(self, group: Sequence[Block]) -> tuple[float, float]:
+        """End of a group that begins here, and the room that it keeps clear below itself.
+
+        Of two rooms that meet the larger counts; a page begins without any.
+        """
+        y, kept = self.y, self.kept
+        for block in group:
+            above, after = _apart_mm(block)
+            if (height := self.heights.get(id(block))) is None:
+                height = self.heights[id(block)] = height_mm(block, self.width)
+            y += (max(kept, above) if y else 0.0) + height
+            kept = after
+        return y, kept
 
 
 def _run_on(block: Block, y: float, page: float, width: float) -> float:
@@ -224,18 +239,6 @@ def runs_on(block: Block) -> bool:
     if isinstance(block, Table):
         return len(block.rows) > _LONG_TABLE
     return isinstance(block, NumberedStep) and len(block.calculations) > _LONG_STEP
-
-
-def _below(group: Sequence[Block], y: float, kept: float, width: float) -> tuple[float, float]:
-    """End of a group that begins at y, below a block that keeps some room clear, and the room that it keeps clear itself.
-
-    Of two rooms that meet the larger counts; a page begins without any.
-    """
-    for block in group:
-        above, after = _apart_mm(block)
-        y += (max(kept, above) if y else 0.0) + height_mm(block, width)
-        kept = after
-    return y, kept
 
 
 def _apart_mm(block: Block) -> tuple[float, float]:
