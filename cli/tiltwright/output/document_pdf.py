@@ -363,7 +363,7 @@ def _(block: SideBySide, width: float) -> float:
 
 @height_mm.register
 def _(block: NumberedStep, width: float) -> float:
-    formula = width_em(printable(block.formula), bold=True) + _SMALL * width_em(printable(block.frame))
+    formula = width_em(_formula(block.formula), bold=True) + _SMALL * width_em(printable(block.frame))
     more = 0 if formula * _EM_MM < width - 9.0 else 1
     height = _paragraph_mm(block.rule, width - 9.0) + 1.6 + _LINE_MM + more * _MORE_MM
     if block.matrix:
@@ -479,7 +479,7 @@ def _(block: NumberedStep) -> dict[str, Any]:
         "long": runs_on(block),
         "number": str(block.number),
         "rule": prose_text(block.rule),
-        "formula": prose_text(block.formula).replace(" - ", " \N{MINUS SIGN} "),
+        "formula": _formula(block.formula),
         "frame": block.frame,
         "calculations": [_figures(text) for text in block.calculations],
         "matrix": [[_figures(cell) for cell in row] for row in block.matrix],
@@ -491,9 +491,17 @@ def _cell(text: str) -> str:
     return printable(text) if text.startswith(BLANK) else prose_text(text)
 
 
+_FORMULA_MINUS = re.compile(r"(?<= )-(?= )|(?<![^ \[])-(?=[a-z])")
+
+
+def _formula(text: str) -> str:
+    """A formula with a typographic minus between its terms and before a letter of its own."""
+    return _FORMULA_MINUS.sub("\N{MINUS SIGN}", prose_text(text))
+
+
 def _figures(text: str) -> str:
-    """A calculation with a typographic minus for every sign and between every two numbers."""
-    return printable(text).replace("-", "\N{MINUS SIGN}")
+    """A calculation with a typographic minus for every sign, its last equals sign on one line with the result."""
+    return " =\N{NO-BREAK SPACE}".join(printable(text).replace("-", "\N{MINUS SIGN}").rsplit(" = ", 1))
 
 
 _PAGE = re.compile(rb"/Type\s*/Page\b")
