@@ -27,6 +27,7 @@ from kinematics.uncertainty.inspection import (
 )
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertainQuantity, UncertaintySource
+from kinematics.uncertainty.whitening import Whitening
 from kinematics.validation import as_instance
 
 __all__ = [
@@ -307,9 +308,8 @@ def _pairs(causes: SingleCauses) -> tuple[CausePair, ...]:
         return ()
     columns = [one.column for one in each]
     limits = np.array([_MOST_OFF * one.stated_u if one.stated_u else np.inf for one in each])
-    own, by_cause = _whitened(
-        measured.noise(causes.sources), measured.excess_mm, measured.jacobian[:, columns]
-    )
+    whitening = Whitening.of(measured.noise(causes.sources))
+    own, by_cause = whitening.rows(measured.excess_mm), whitening.rows(measured.jacobian[:, columns])
     product, along = by_cause.T @ by_cause, by_cause.T @ own
     weight = np.diag(product)
     determinant = np.outer(weight, weight) - np.square(product)
@@ -410,20 +410,11 @@ def _fits(
     joint: JointCorrection, columns: NDArray[np.int64], noise: Array, left: Array
 ) -> tuple[Array, Array, Array]:
     """Of each column fitted by itself: what it leaves of chi-square, its size, and the weight (inverse variance) of that."""
-    own, by_column = _whitened(noise, left, joint.measured.jacobian[:, columns])
+    whitening = Whitening.of(noise)
+    own, by_column = whitening.rows(left), whitening.rows(joint.measured.jacobian[:, columns])
     weight = np.square(by_column).sum(axis=0)
     size = (by_column.T @ own) / weight
     return np.clip(own @ own - np.square(size) * weight, 0.0, None), size, weight
-
-
-def _whitened(noise: Array, left: Array, rows: Array) -> tuple[Array, Array]:
-    """Residuals, shape (K,), and rows (K, n), whitened: in standard deviations of a noise that is the same everywhere."""
-    from scipy import linalg
-
-    both = linalg.solve_triangular(
-        linalg.cholesky(noise, lower=True), np.column_stack([left, rows]), lower=True
-    )
-    return both[:, 0], both[:, 1:]
 
 
 def _believable(joint: JointCorrection, column: int, size: float, farthest: float) -> bool:
@@ -464,16 +455,12 @@ def not_yet_measured(measured: MeasuredParts, feature: int, u_mm: float) -> list
 
 def pairwise_chi_squares(causes: SingleCauses, rivals: Sequence[SingleCause], whole: MeasuredParts) -> Array:
     """The chi-square that each rival (columns) would have in measured rows if another (rows) were the truth; (r, r)."""
-    from scipy import linalg
-
     noise = whole.noise(causes.sources)
     if causes.others == "within limits":
         noise = noise + causes.joint.prior.spread(whole)
     columns = [one.column for one in rivals]
     values = np.array([one.value for one in rivals])
-    by_rival = linalg.solve_triangular(
-        linalg.cholesky(noise, lower=True), whole.jacobian[:, columns], lower=True
-    )
+    by_rival = Whitening.of(noise).rows(whole.jacobian[:, columns])
     product = by_rival.T @ by_rival
     weight = np.diag(product)
     # Of truth i seen as rival j: its signal less the part that lies along j's rows.
