@@ -10,11 +10,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.uncertainty.chi_square import Whitening, chi_square_tail
 from kinematics.uncertainty.correction import (
     JointCorrection,
     OffsetCorrection,
     SetupEstimate,
-    chi_square_tail,
     correction_maps,
     corrections_apart,
     offset_correction,
@@ -27,7 +27,6 @@ from kinematics.uncertainty.inspection import (
 )
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertainQuantity, UncertaintySource
-from kinematics.uncertainty.whitening import Whitening
 from kinematics.validation import as_instance
 
 __all__ = [
@@ -297,8 +296,6 @@ def _rank(cause: SingleCause) -> tuple[float, ...]:
 
 def _pairs(causes: SingleCauses) -> tuple[CausePair, ...]:
     """Every pair of causes fitted together: those that explain the deviations, and would leave the part elsewhere."""
-    from scipy import special
-
     measured = causes.joint.measured
     by_group: dict[int, SingleCause] = {}
     for one in sorted(causes.causes, key=lambda cause: (cause.stated_u is None, cause.total)):
@@ -317,8 +314,7 @@ def _pairs(causes: SingleCauses) -> tuple[CausePair, ...]:
     safe = np.where(distinct, determinant, 1.0)
     size = (along[:, None] * weight[None, :] - product * along[None, :]) / safe
     rest = np.clip(own @ own - size * along[:, None] - size.T * along[None, :], 0.0, None)
-    dof = len(own) - 2
-    chance = special.chdtrc(dof, rest) if dof > 0 else np.ones_like(rest)
+    chance = chi_square_tail(rest, len(own) - 2)
     fits = distinct & (chance >= (_PAIR_EXPLAINS if causes.rivals else EXPLAINS))
     fits &= (np.abs(size) <= limits[:, None]) & (np.abs(size.T) <= limits[None, :])
     # Where the offsets, or the features with them, would be elsewhere than the best single cause has them.

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.uncertainty.causes import possible_causes
-from kinematics.uncertainty.correction import SetupEstimate, chi_square_tail, setup_prior
+from kinematics.uncertainty.chi_square import Whitening, chi_square_tail
+from kinematics.uncertainty.correction import SetupEstimate, setup_prior
 from kinematics.uncertainty.inspection import MeasuredParts
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertaintySource
-from kinematics.uncertainty.whitening import Whitening
 
 __all__ = ["Explanations"]
 
