@@ -98,8 +98,7 @@ class LeaveOneOut:
 
 def degrees_of_freedom(problem: Problem, state: State) -> int:
     """Equations minus the unknowns that are not fixed."""
-    target_unknowns = 4 * len(problem.names) - round(float(np.trace(state.fixed, axis1=1, axis2=2).sum()))
-    return int(problem.equations - state.free.shape[1] - target_unknowns)
+    return int(problem.equations - state.free.shape[1] - state.target_unknowns)
 
 
 def solve(

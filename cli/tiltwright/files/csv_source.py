@@ -134,16 +134,7 @@ class CsvTable:
         try:
             return parse(row.cells[place])
         except InvalidValue as refusal:
-            faults.append(
-                Diagnostic(
-                    self.file,
-                    row.number,
-                    self.head.cells[place],
-                    refusal.found,
-                    refusal.allowed,
-                    refusal.tip,
-                )
-            )
+            faults.append(refusal.at(self.file, row.number, self.head.cells[place]))
             return None
 
 
@@ -392,8 +383,8 @@ class ColumnKinds:
         Each as ``A_deg``.
     bare : tuple of str
         Those of the angles that need no unit in the head.
-    temperatures : (str, str)
-        How a message spells the temperature's column, in Celsius and in Fahrenheit.
+    temperatures : (str, str) or ()
+        How a message spells the temperature's column, in Celsius and in Fahrenheit; empty where there is none.
     foreign : tuple of (str, str)
         Angles that are understood and not had, each with what it is that they name.
     """
@@ -402,7 +393,7 @@ class ColumnKinds:
     lengths: tuple[str, ...]
     angles: tuple[str, ...]
     bare: tuple[str, ...] = ()
-    temperatures: tuple[str, str] = ("T_C", "T_F")
+    temperatures: tuple[str, str] | tuple[()] = ("T_C", "T_F")
     foreign: tuple[tuple[str, str], ...] = ()
 
     @property
@@ -434,7 +425,11 @@ def _name(cell: str, kinds: ColumnKinds) -> str:
         if column.name == name.lower() and (ending or not column.unit):
             return f"{name}_{ending}" if ending else name
     for head in (cell.strip().lower(), column.name):
-        if head in TEMPERATURE_HEADS and (head == cell.strip().lower() or not column.unit):
+        if (
+            kinds.temperatures
+            and head in TEMPERATURE_HEADS
+            and (head == cell.strip().lower() or not column.unit)
+        ):
             return TEMPERATURE_HEADS[head]
     for name in (*kinds.angles, *(name for name, _ in kinds.foreign)):
         if column.name == name.lower() and column.unit in {"", "deg"}:
@@ -457,7 +452,7 @@ def head_faults(
         tip: did you mean "serial"?
     p.csv:1: found column "serial" 2 times, as column 1 and 2; allowed: every column once
     """
-    known = {*kinds.known, "T_C", "T_F"}
+    known = {*kinds.known, *(("T_C", "T_F") if kinds.temperatures else ())}
     faults = [
         _stranger(file, line, place, name, cell, kinds)
         for place, (name, cell) in enumerate(zip(names, written, strict=True), start=1)
@@ -492,7 +487,7 @@ def _stranger(file: str, line: int, place: int, name: str, cell: str, kinds: Col
         allowed = "the angles of the machine's own rotaries"
     elif name == "T":
         found = f"{shown(cell)}, a temperature without its unit"
-        allowed = f"{kinds.temperatures[0]} or {kinds.temperatures[1]}, degrees Celsius or Fahrenheit"
+        allowed = f"{' or '.join(kinds.temperatures)}, degrees Celsius or Fahrenheit"
     elif not name:
         found, allowed = "a column without a name", one_of(known)
     else:

@@ -156,7 +156,7 @@ class _Reading:
             else:
                 self._length(line, operation, axis.upper(), value, before)
         except InvalidValue as refusal:
-            self.fault(line, "value", refusal.found, refusal.allowed, refusal.tip)
+            self.faults.append(refusal.at(self.source, line, "value"))
 
     def _angle(self, line: int | None, operation: str, axis: str, value: str, before: int) -> None:
         number = parse_written_angle(value, self.mark)

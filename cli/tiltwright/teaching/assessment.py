@@ -24,6 +24,7 @@ from kinematics.teaching import (
     offset_of_other_solution,
     why_not_by_trigonometry,
 )
+from tiltwright.files.diagnostics import enumeration, first_few
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
 from tiltwright.output.document import Block, BulletList, Document, Heading, Paragraph, Table
@@ -163,7 +164,7 @@ def _names(assessment: Assessment, operations: Sequence[int]) -> str:
     names = [assessment.placed[o].name for o in operations]
     if len(names) == len(assessment.placed) > _MANY:
         return f"all {len(names)} operations"
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+    return enumeration(names)
 
 
 def _made(made: Sequence[Mistake]) -> str:
@@ -263,8 +264,7 @@ def trace_words(assessment: Assessment, trace: FigureTrace, units: str) -> str:
 
 def _some(several: Sequence[Sequence[Mistake]]) -> str:
     """The first three, and how many more there are."""
-    text = " or ".join(_labels(made) for made in several[:3])
-    return text + (f", or {len(several) - 3} more" if len(several) > 3 else "")
+    return first_few([_labels(made) for made in several], 3, " or ", ", or ")
 
 
 def _parting_lines(

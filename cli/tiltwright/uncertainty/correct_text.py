@@ -9,6 +9,7 @@ import numpy as np
 from kinematics import work_offset_code
 from kinematics.uncertainty import MeasurementBlunder, NextPlace
 from kinematics.uncertainty.causes import AGREE_MM
+from tiltwright.files.diagnostics import first_few
 from tiltwright.output.messages import named
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, fine, length, with_plus
 from tiltwright.output.tables import table, units_words, wrapped
@@ -188,9 +189,8 @@ def candidate_words(found: JobCorrection, one: Candidate, units: str) -> str:
         text = cause_words(model, one.cause.quantity, one.cause.value, units)
         others = found.causes.same_as(one.cause)
         if others:
-            names = [quantity_words(model, other.quantity, units) for other in others[:3]]
-            more = f" and {len(others) - 3} more" if len(others) > 3 else ""
-            text += f" (the same numbers as {'; '.join(names)}{more})"
+            names = [quantity_words(model, other.quantity, units) for other in others]
+            text += f" (the same numbers as {first_few(names, 3, '; ')})"
         if found.causes.others == "within limits":
             text += ", with everything else within its stated limits"
         return text
@@ -463,9 +463,7 @@ def _unsaid(found: JobCorrection, units: str) -> str:
     names = [quantity_words(found.job.model, one, units) for one in found.joint.unsaid]
     if not names:
         return ""
-    listed = "; ".join(names[:_MOST_NAMED]) + (
-        f"; {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
-    )
+    listed = first_few(names, _MOST_NAMED, "; ", "; ")
     return wrapped(f"These deviations say nothing about: {listed}.", columns=_COLUMNS)
 
 
