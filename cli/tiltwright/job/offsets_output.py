@@ -46,6 +46,7 @@ __all__ = [
     "offsets_csv",
     "offsets_report",
     "offsets_table",
+    "offsets_turn",
     "operation_report",
     "poses_csv",
     "poses_json",
@@ -92,7 +93,7 @@ def operation_report(
         "work_offset": number,
         "program": by_letter(machine, placed.program_deg),
         "machine": by_letter(machine, placed.machine_deg),
-        "offset": _offset(machine, placed.offset_mm, evaluated.setup.rotary_offset_deg, units),
+        "offset": _offset(machine, placed.offset_mm, placed.rotary_offset_deg, units),
         "origin": length_list(placed.origin_mm, units),
         "plane": direction_rows(placed.axes),
         **turns_entry(placed.axes, turns),
@@ -232,7 +233,6 @@ def offsets_csv(
 ) -> str:
     """A job's work offsets as CSV, one row for each operation, the unit in every column's name; U95 where it is known."""
     letters = evaluated.setup.machine.letters
-    rotary = (evaluated.setup.rotary_offset_deg + 0.0).tolist()
     rows = [
         [
             one.placed.name,
@@ -240,7 +240,7 @@ def offsets_csv(
             *one.placed.program_deg.tolist(),
             *one.placed.machine_deg.tolist(),
             *length_list(one.placed.offset_mm, units),
-            *rotary,
+            *(one.placed.rotary_offset_deg + 0.0).tolist(),
             *length_list(one.placed.origin_mm, units),
             *turns_values(one.placed.axes, turns),
             *touch_values(evaluated),
@@ -296,8 +296,7 @@ def offsets_table(
 ) -> str:
     """A job's work offsets as a table, one row for each operation; with their expanded uncertainties where given."""
     machine = evaluated.setup.machine
-    rotary = [angle(value) for value in evaluated.setup.rotary_offset_deg]
-    offset_rotaries = bool(evaluated.setup.rotary_offset_deg.any())
+    offset_rotaries = offsets_turn([evaluated])
     head = ["operation", "load", *(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
     head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
     head += [f"U of {axis}" for axis in "XYZ"] if expanded_mm else []
@@ -307,7 +306,7 @@ def offsets_table(
             work_offset_code(one.number),
             *map(angle, one.placed.program_deg),
             *(length(value, units) for value in one.placed.offset_mm),
-            *(rotary if offset_rotaries else []),
+            *(map(angle, one.placed.rotary_offset_deg) if offset_rotaries else []),
             *(length(value, units) for value in expanded_of(evaluated, one.placed.name, expanded_mm)),
         ]
         for one in evaluated.operations
@@ -317,6 +316,15 @@ def offsets_table(
         title = f"{NOT_TO_LOAD}\n{title}"
     text = turned_table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
     return "\n\n".join([text, *([EXPANDED_WORDS] if expanded_mm else []), jog_words(machine)])
+
+
+def offsets_turn(nests: Iterable[EvaluatedJob]) -> bool:
+    """True where a work offset has a rotary's value that is not zero, so that a table shows these too."""
+    return any(
+        nest.setup.rotary_offset_deg.any()
+        or any(one.placed.rotary_offset_deg.any() for one in nest.operations)
+        for nest in nests
+    )
 
 
 def jog_words(machine: Machine) -> str:

@@ -161,6 +161,7 @@ def _correction_finding(correction: AppliedCorrection, *, applied: bool = True) 
         correction.letter,
         correction.turn_deg,
         applied,
+        alike=correction.turns_alike,
     )
 
 

@@ -310,6 +310,7 @@ def setup_page(
             "tool": None if pose.tool is None else pose.tool.name,
             "working": _working(_with_correction(working, evaluated, one.placed), digits, texts, lines),
         }
+        | _own_offsets(setup, one.placed)
         for one, pose, (_, working) in zip(evaluated.operations, model.operations, workings, strict=True)
     ]
     messages, correction = _messages(evaluated, units)
@@ -462,6 +463,13 @@ def _stack(evaluated: EvaluatedJob) -> list[dict[str, Any]]:
         start,
         *({"name": step.name, "at": end.tolist()} for step, end in zip(steps, ends, strict=True)),
     ]
+
+
+def _own_offsets(setup: Setup, placed: PlacedOperation) -> dict[str, Any]:
+    """The rotaries' values of an operation's work offset, where they are not those of the others."""
+    if np.array_equal(placed.rotary_offset_deg, setup.rotary_offset_deg):
+        return {}
+    return {"offsets_deg": placed.rotary_offset_deg.tolist()}
 
 
 def _with_correction(working: Working, evaluated: EvaluatedJob, placed: PlacedOperation) -> Working:

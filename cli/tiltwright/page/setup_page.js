@@ -61,12 +61,12 @@ class SetupPage {
     this.program = this.model.choices[choice].program.slice();
     if (this.step !== null) this.step = this.steps.length ? 0 : null;
     document.getElementsByName("operation")[choice].checked = true;
-    this.boxes.forEach((_, i) => this.refused(i, ""));
+    this.boxes.forEach((_, i) => { this.refused(i, ""); this.bounds(i); });
     this.show();
   }
 
   turnTo(i, program) {
-    const why = this.model.refusal(i, program + this.page.offsets_deg[i]);
+    const why = this.model.refusal(i, program + this.model.offsetsDeg(this.choice)[i]);
     this.refused(i, why);
     if (why) return;
     this.step = null;
@@ -106,6 +106,7 @@ class SetupPage {
     byId("where").textContent = `${page.machine}. Lengths in ${page.units === "mm" ? "mm" : "inches"}, Z read ${z}.`;
     byId("picks").append(...choices("operation", model.choices.map(op => (op.code ? `${op.code} ${op.name}` : `FAIL ${op.name}`)), 0, i => this.choose(i)));
     this.boxes = page.rotaries.map((rotary, i) => this.rotaryRow(rotary, i));
+    this.boxes.forEach((_, i) => this.bounds(i));
     byId("armof").append(...choices("armof", [...page.rotaries.map(r => `from ${r.letter}`), "none"], 0, i => {
       this.shown.arm = i < page.rotaries.length ? i : null;
       this.picture.paint();
@@ -133,20 +134,26 @@ class SetupPage {
   }
 
   rotaryRow(rotary, i) {
-    const {page} = this, offset = page.offsets_deg[i], {letter, limits} = rotary;
-    const [low, high] = limits ? limits.map(v => v - offset) : [-360, 360];
+    const {letter} = rotary;
     const box = make("input", {id: `box${i}`, type: "text", inputMode: "decimal", autocomplete: "off", "aria-describedby": `lim${i} why${i}`,
       onfocus: () => { this.before = this.program[i]; },
       oninput: () => this.typed(i, typedNumber(box.value)), onchange: () => this.show()});
-    const slide = make("input", {type: "range", min: low, max: high, step: 0.1, ariaLabel: `${letter}, program angle`, oninput: () => this.turnTo(i, slide.valueAsNumber)});
+    const slide = make("input", {type: "range", step: 0.1, ariaLabel: `${letter}, program angle`, oninput: () => this.turnTo(i, slide.valueAsNumber)});
     const nudge = (words, by, name) => make("button", {type: "button", ariaLabel: name, onclick: () => this.turnTo(i, nearestWhole(1e6 * (this.program[i] + by)) / 1e6)}, words);
     const why = make("p", {id: `why${i}`, className: "why", hidden: true});
-    const between = limits ? `machine ${withMinus(general(limits[0]))}\u00b0 to ${withMinus(general(limits[1]))}\u00b0` : "turns endlessly";
-    const apart = offset ? `; machine = program ${offset < 0 ? "\u2212" : "+"} ${angleText(Math.abs(offset), page)}\u00b0` : "";
+    const limits = make("small", {id: `lim${i}`});
     byId("rotaries").append(make("div", {className: "rotary"}, make("label", {htmlFor: `box${i}`}, letter), box,
       nudge("\u2212", -1, `${letter} one degree less`), slide, nudge("+", 1, `${letter} one degree more`),
-      make("small", {id: `lim${i}`}, `${between}${apart}; + turns the table ${rotary.sense}, seen ${rotary.seen}`), why));
-    return {box, slide, why};
+      limits, why));
+    return {box, slide, why, limits};
+  }
+
+  bounds(i) { // of a rotary, by the offset of the operation that is chosen
+    const {page} = this, rotary = page.rotaries[i], offset = this.model.offsetsDeg(this.choice)[i], {slide, limits} = this.boxes[i];
+    [slide.min, slide.max] = rotary.limits ? rotary.limits.map(v => v - offset) : [-360, 360];
+    const between = rotary.limits ? `machine ${rotary.limits.map(v => `${withMinus(general(v))}\u00b0`).join(" to ")}` : "turns endlessly";
+    const apart = offset ? `; machine = program ${offset < 0 ? "\u2212" : "+"} ${angleText(Math.abs(offset), page)}\u00b0` : "";
+    limits.textContent = `${between}${apart}; + turns the table ${rotary.sense}, seen ${rotary.seen}`;
   }
 
   allOperations() {

@@ -247,7 +247,7 @@ class ViewDirection:
         return float(direction[self.right]), float(direction[2]), toward
 
 
-FROM_X = ViewDirection(1, "Seen from machine +X: machine Y to the right, Z up")
+FROM_X = ViewDirection(1, "Seen from machine +X, the right: machine Y to the right, Z up")
 FROM_FRONT = ViewDirection(0, "Seen from machine -Y, the front: machine X to the right, Z up")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -229,6 +230,8 @@ def working_blocks(
         Off to leave out the drawings, for a form that shows none.
     """
     digits = digits_for(units)
+    # A height on the drawing that no step adds up would be looked for in vain.
+    added = not any(line.key.startswith("touch") for line in working.lines)
     swings = {f"{swing.letter} back": swing for swing in working.swings}
     blocks: list[Block] = []
     for number, line in enumerate(working.lines, start=1):
@@ -236,14 +239,14 @@ def working_blocks(
         if not drawn:
             continue
         if line.key == "all-zero" and not any(np.array_equal(o.origin_mm, placed.origin_mm) for o in shown):
-            blocks.append(setup_picture(setup, placed, steps, units))
+            blocks.append(setup_picture(setup, placed, steps, units, sized=added))
         if line.key in swings:
             swing = swings[line.key]
             title = f"{placed.name}: the swing about {swing.letter}"
             blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
     blocks.append(Paragraph(f"As the sheet prints it: {_offset_words(placed, units)}", bold=True))
     if working.swings and drawn:
-        blocks.append(_pose_picture(setup, placed, steps, units, register))
+        blocks.append(_pose_picture(setup, placed, steps, units, register, sized=added))
     return blocks
 
 
@@ -265,24 +268,39 @@ def step_block(number: int, line: WorkedStep, digits: Digits) -> NumberedStep:
     return NumberedStep(number, line.rule, line.formula, calculations, line.frame, matrix)
 
 
-def setup_picture(setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str) -> Picture:
-    """The setup at the all-zero pose from the side."""
+def setup_picture(
+    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str, *, sized: bool = True
+) -> Picture:
+    """The setup at the all-zero pose from the side; without the steps' heights where they are not `sized`."""
     zero = setup.machine.zero_deg
     at_mm = np.asarray(setup.work_offset(placed.origin_mm, zero))
     operation = TiltOperation(placed.name, "", zero, at_mm)
     title = f"{placed.name}: the setup with every rotary at zero"
-    view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
-    return Picture(draw(view, ALONE).svg, title, ALONE.width)
+    return _picture(setup, operation, steps, units, title, sized=sized)
 
 
 def _pose_picture(
-    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str, register: str
+    setup: Setup,
+    placed: PlacedOperation,
+    steps: Sequence[StackStep],
+    units: str,
+    register: str,
+    *,
+    sized: bool,
 ) -> Picture:
     letters = setup.machine.letters
     pose = "  ".join(f"{n} {numbers.angle(a)}" for n, a in zip(letters, placed.program_deg, strict=True))
     title = f"{placed.name}: the setup at program {pose}"
     operation = TiltOperation(placed.name, register, placed.machine_deg, placed.offset_mm)
+    return _picture(setup, operation, steps, units, title, sized=sized)
+
+
+def _picture(
+    setup: Setup, operation: TiltOperation, steps: Sequence[StackStep], units: str, title: str, *, sized: bool
+) -> Picture:
     view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
+    if not sized:
+        view = replace(view, steps=tuple(replace(step, size="") for step in view.steps))
     return Picture(draw(view, ALONE).svg, title, ALONE.width)
 
 

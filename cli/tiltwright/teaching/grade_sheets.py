@@ -15,7 +15,7 @@ from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.assessment import Assessment, assessment_document
 from tiltwright.teaching.grading import Graded, GradedFile
 from tiltwright.teaching.lesson_file import LessonFile
-from tiltwright.teaching.pivot_assessment import pivot_grade_document
+from tiltwright.teaching.pivot_assessment import PivotAssessment, pivot_grade_document
 
 __all__ = ["feedback_document", "feedback_names", "grade_csv", "grade_document", "grade_report"]
 
@@ -55,7 +55,7 @@ def grade_document(graded: Graded, *, with_faults: bool) -> Document:
         "Grades",
         f"Lesson: {graded.lesson.level}",
         (
-            ("Right within", _within(graded.lesson)),
+            ("Right within", _within(graded.lesson, [row.assessment for row in graded.rows])),
             ("All right", f"{right} of {len(graded.counted)}" + (f" ({unread} not read)" if unread else "")),
         ),
         tuple(blocks),
@@ -67,9 +67,17 @@ def _in_words(faults: Sequence[Diagnostic]) -> tuple[str, ...]:
     return tuple(". ".join(str(fault).split("\n    ")) for fault in faults)
 
 
-def _within(lesson: LessonFile) -> str:
-    more = ", or what a sheet's readings allow if that is more" if lesson.level == PIVOT_LEVEL else ""
-    return f"{lesson.within:g} {lesson.units.value}{more}"
+def _within(lesson: LessonFile, assessments: Sequence[Assessment | PivotAssessment | None]) -> str:
+    """The tolerance of a right number, in words; a pivot's is the sheet's own."""
+    within = f"{lesson.within:g} {lesson.units.value}"
+    if lesson.level != PIVOT_LEVEL:
+        return within
+    by_hand = {one.by_hand for one in assessments if isinstance(one, PivotAssessment)}
+    lines = "what the readings allow"
+    if by_hand == {False}:
+        return lines
+    told = f"{within}, or what a sheet's readings allow by hand if that is more"
+    return f"{told}; lines in a machine file: {lines}" if False in by_hand else told
 
 
 def feedback_names(graded: Graded) -> Iterator[tuple[str, GradedFile]]:
@@ -103,7 +111,7 @@ def feedback_document(lesson: LessonFile, row: GradedFile) -> Document:
     return Document(
         "Feedback",
         title,
-        (("Student", row.student), ("Right", row.score), ("Right within", _within(lesson))),
+        (("Student", row.student), ("Right", row.score), ("Right within", _within(lesson, [row.assessment]))),
         blocks,
         "Prove out above the part first: single block, rapid turned down.",
     )

@@ -31,6 +31,7 @@ _ENDINGS = (".csv", ".txt")
 _SPREADSHEETS = (".xlsx", ".xls", ".xlsm", ".ods", ".numbers")
 _TELLING = 3
 """Lengths that agree with another sheet before it is named: two can agree by chance, where a coordinate is shared."""
+_STUDENT_LINE = re.compile(r"^#[ \t]*(?:student|name)[ \t]*:[ \t]*(\S.*)$", re.IGNORECASE | re.MULTILINE)
 _SHEET_LINE = re.compile(r"^#\s*sheet\s+(\d{1,3}(?: [a-z]{6})?)\b", re.IGNORECASE | re.MULTILINE)
 
 
@@ -232,7 +233,8 @@ def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
         sheet = str(number)
         check_sheet(grader.name_of(number), written, str(path))
         if isinstance(grader, _Pivots) and ending == ".toml":
-            return GradedFile(path.name, nobody, sheet, grader.sheet(number).assess_machine(path))
+            student = _student_of_machine(path) or nobody
+            return GradedFile(path.name, student, sheet, grader.sheet(number).assess_machine(path))
         return _row_of_answers(path, grader, number)
     except InputFaults as refusal:
         return GradedFile(path.name, nobody, sheet, None, refusal.faults)
@@ -472,6 +474,13 @@ def _sheet_of_machine(path: Path, lesson: LessonFile) -> tuple[int, str]:
         allowed = f"the comment that it was handed out with, such as {shown('# Sheet 3 gzmrlv')}"
         raise InputFaults([Diagnostic(str(path), None, "", "no comment with the sheet", allowed)])
     return _sheet_number(found[1], lesson, str(path), None), found[1]
+
+
+def _student_of_machine(path: Path) -> str:
+    """The student that a machine file names in a comment; empty where it names none."""
+    text, _ = text_of(str(path), "a machine file with somebody's lines")
+    found = _STUDENT_LINE.search(text)
+    return sanitized(found[1].strip())[:80] if found else ""
 
 
 def _sheet_number(text: str, lesson: LessonFile, source: str, line: int | None) -> int:

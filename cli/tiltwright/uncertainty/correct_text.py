@@ -409,14 +409,15 @@ def _turn_words(found: JobCorrection, chosen: Candidate) -> str:
             f"Every work offset's {letter} changes by {with_plus(angle(turn[0]))} degrees: that takes out the clocking, "
             "and the program keeps its angles."
         )
+    by_nest = all(chosen.offsets.turns_alike(mine) for mine in model.operations_by_nest.values())
     each: dict[str, str] = {}
     for one, number, degrees in zip(model.operations, found.job.numbers, turn, strict=True):
-        name = f"nest {one.nest}" if found.turns_fit else f"{work_offset_code(number)} {one.name}"
+        name = f"nest {one.nest}" if by_nest else f"{work_offset_code(number)} {in_nest(one.name, one.nest)}"
         each[name] = "stays" if not degrees else f"changes by {with_plus(angle(degrees))} degrees"
     changes = "; ".join(f"{name} {what}" for name, what in each.items())
     text = f"{letter} does not change alike in all work offsets: {changes}. The program keeps its angles."
-    if not found.turns_fit:
-        text += f" A job file holds one {letter} for all operations of a nest: this correction cannot be written into it."
+    if not by_nest:
+        text += f" Each work offset then holds a {letter} of its own: load them all, and set none of them over from another."
     return text
 
 

@@ -344,6 +344,50 @@ def test_a_class_practises_and_is_graded(run, tmp_path, examples):
     assert run("pivot", "practice", "--grade", "key.txt", "--students", 3).code == 2
 
 
+def test_pivots_found_by_hand_and_by_the_fit_are_held_to_what_each_sheet_says(run, tmp_path, examples):
+    """The sheet prints the tolerances; the best answer to its readings is right, rounded or in a machine file."""
+    folder, handed_in = tmp_path / "class", tmp_path / "in"
+    made = run("pivot", "practice", "-m", examples / "teaching_mill.toml", "-o", folder, "--seed", 7, "--students", 2)  # fmt: skip
+    assert (made.code, "caution" in made.err) == (0, False)
+    handed_in.mkdir()
+    support = support_of(read_key(str(folder / "key/key-01.txt")))
+    printed = (folder / "sheets/sheet-01.md").read_text("utf-8")
+    told = re.findall(r"[AC]'s [XYZ] (\d\.\d{3})", printed)
+    np.testing.assert_allclose(np.array(told, float), support.by_hand_mm.ravel(), atol=1e-9)
+    head, *rows = (folder / "sheets/answers-01.csv").read_text("utf-8").splitlines()
+    best = support.best_mm.ravel().tolist()
+    filled = [f"{row.replace(',,', ',Ines,')}{value:.3f}" for row, value in zip(rows, best, strict=True)]
+    (handed_in / "a.csv").write_text("\n".join([head, *filled]) + "\n", "utf-8")
+    mine = folder / "sheets/machine-02.toml"
+    assert run("pivot", "fit", folder / "sheets/readings-02.csv", "-m", mine, "--write").code == 0
+    named = mine.read_text("utf-8").replace("# Student:", "# Student: Žofie Nováková")
+    (handed_in / "machine-02.toml").write_text(named, "utf-8")
+    ended, rows = _graded(run, folder, handed_in)
+    assert (ended.code, ended.err) == (0, "")
+    assert {name: one["right"] for name, one in rows.items()} == {"Ines": 4, "Žofie Nováková": 8}
+    shown = run("lesson", "grade", folder, handed_in).out
+    assert "0.005 mm, or what a sheet's readings allow by hand if that is more" in " ".join(shown.split())
+
+
+def test_a_pivot_asked_for_far_from_what_was_probed_is_told(run, tmp_path, examples):
+    """B's point may lie anywhere on its line; at Y 0, eight inches away, a leaning line is not found by hand."""
+    far = (examples / "trunnion_mill.toml").read_text("utf-8")
+    for old, new in (
+        ("[0.0031, 0.0, -14.2107]", "[0.0031, 8.0, -14.2107]"),
+        ("[-13.0, 13.0]", "[-13.0, 20.0]"),
+    ):
+        assert old in far
+        far = far.replace(old, new)
+    (tmp_path / "far.toml").write_text(far, "utf-8")
+    told = run("pivot", "practice", "-m", tmp_path / "far.toml", "-o", tmp_path / "far", "--seed", 7)
+    near = run(
+        "pivot", "practice", "-m", examples / "trunnion_mill.toml", "-o", tmp_path / "near", "--seed", 7
+    )
+    assert (told.code, near.code) == (0, 0)
+    assert re.search(r"caution: B: .* at Y 8\.0000", told.err)
+    assert "caution" not in near.err
+
+
 def test_the_neighbour_s_pivots_are_known(run, tmp_path, examples):
     folder, handed_in = tmp_path / "class", tmp_path / "in"
     made = run(

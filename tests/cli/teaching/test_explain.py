@@ -283,3 +283,25 @@ def test_a_swing_is_drawn_as_far_as_the_table_turns(direction, turn_deg):
     # Counterclockwise is positive for an eye at the positive end; y runs down the paper.
     turned = np.degrees(np.arctan2(-second[1], second[0]) - np.arctan2(-first[1], first[0]))
     assert (turned - turn_deg + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=0.05)
+
+
+@pytest.mark.parametrize(("turn_deg", "arrows"), [(-0.0025, 0), (0.5, 0), (30.0, 1), (-30.0, 1)])
+def test_a_turn_too_small_to_be_seen_has_no_arrow(turn_deg, arrows):
+    """Of a turn of nine seconds of arc a lone arrow head was left, pointing across the arm."""
+    pivot, before = np.array([0.0, 0.0, 0.0]), np.array([100.0, 0.0, 0.0])
+    after = rotation_about_axis(np.array([0.0, 0.0, 1.0]), turn_deg) @ before
+    svg = draw_swing(
+        RotarySwing("C", np.array([0.0, 0.0, 1.0]), pivot, turn_deg, before, after, "w", "w(C)"), "mm"
+    )
+    arcs = [d for d in re.findall(r'd="([^"]*)"', svg) if " A" in d and d.count("A") == 1]
+    assert (len(arcs) > 0) == bool(arrows)
+    assert ("too small to be seen here" in svg) == (not arrows)
+
+
+def test_a_touched_off_setup_is_drawn_without_heights_that_nothing_adds_up(run, examples, tmp_path):
+    for job, sized in (("mast_cap.toml", True), ("float_slots.toml", False)):
+        out = tmp_path / f"{job}.md"
+        assert run("explain", examples / job, "-o", out).code == 0
+        drawn = [path.read_text("utf-8") for path in tmp_path.glob(f"{job}-*.svg")]
+        assert drawn
+        assert any(re.search(r">\d  .*, up ", svg) for svg in drawn) is sized
