@@ -83,8 +83,8 @@ def _enlarged(blocks: Iterable[Block]) -> list[Block]:
         if isinstance(block, Heading):
             heading, tables = block, 0
         if isinstance(block, SideBySide):
-            first, *caption = block.right
-            found += [first, replace(block.picture, svg=_unscaled(block.picture.svg))]
+            listed, *caption = block.right
+            found += [listed, replace(block.picture, svg=_unscaled(block.picture.svg))]
             # What the drawing shows, but for its scale, which stands last.
             found += [replace(one, items=one.items[:-1]) for one in caption if isinstance(one, BulletList)]
         elif isinstance(block, Picture):
@@ -97,8 +97,8 @@ def _enlarged(blocks: Iterable[Block]) -> list[Block]:
                 found.append(replace(block, rows=rows[first : first + _ROWS]))
         elif not isinstance(block, PageBreak):
             # A long list, or one below two tables, has a page of its own.
-            alone = isinstance(block, BulletList) and tables and (tables > 1 or len(block.items) > _ITEMS)
-            found += [heading] if alone and heading else []
+            long = isinstance(block, BulletList) and (tables > 1 or len(block.items) > _ITEMS)
+            found += [heading] if heading and tables and long else []
             found.append(block)
     return found
 
