@@ -39,7 +39,7 @@ STEP_HATCHING = (Pattern(45.0, 2.2), Pattern(135.0, 2.2))  # hatching of a stack
 PART_ZERO = "part zero"
 _KEY_PITCH_MM = 1.25 * TYPE_MM
 _SET_IN_MM = 4.0  # of what continues a row of the key
-_SAME_PLACE_MM = 0.5  # on the paper: two points nearer than this are drawn as one
+_SAME_PLACE_MM = 1.2  # on the paper: nearer than this, part zero would lie below the circle of the origin
 ALOFT = 400.0  # higher than any panel
 _CLEAR_ENOUGH_MM = 1.5  # from the arrow that tells how the table turns
 _ABOVE_DIMENSION_MM = 1.2  # of the same arrow
@@ -492,7 +492,9 @@ def _free_side(view: SideView, axis: Point, place: ViewTransform, layout: PanelL
     """
     share = np.linspace(0.0, 1.0, 25)[:, None, None]
     origin = np.array(place(view.marks[0].place))
-    taken = [origin[None], np.linspace(origin, (origin[0], 0.0), 25)]  # the origin, and the spindle over it
+    # The origin, the spindle over it, and the two lines from it to the dimensions.
+    ends = ((origin[0], 0.0), (origin[0], layout.dimension_y), (layout.dimension_x, origin[1]))
+    taken = [origin[None], *(np.linspace(origin, end, 50) for end in ends)]
     for outline in _outlines(view):
         corners = np.array(place.each(outline))
         taken.append((corners + share * (np.roll(corners, -1, axis=0) - corners)).reshape(-1, 2))
