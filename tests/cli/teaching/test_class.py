@@ -426,7 +426,7 @@ def test_the_clocking_s_sign_is_found_in_touched_off_answers(run, tmp_path):
     _fill(folder, handed_in / "a.csv", 1, [f"{v:.3f}" for o in wrong for v in o], "Berta Sand")
     _, rows = _graded(run, folder, handed_in)
     assert rows["Berta Sand"]["right"] < 9
-    assert rows["Berta Sand"]["mistakes"] not in ([], ["unexplained"])
+    assert rows["Berta Sand"]["mistakes"] == ["rotary offset's sign"]
 
 
 # A class's practice.
