@@ -416,10 +416,11 @@ def _touched(draw: RoundedRandom, setup: Setup) -> np.ndarray[tuple[int], np.dty
 
 def _stack(draw: RoundedRandom, part: Part, level: Level) -> tuple[StackStep, ...]:
     name, (low, high) = STANDOFFS[draw.one(0, len(STANDOFFS) - 1)]
-    off_centre = level in ("lines that miss each other", "a normal to aim at", "touched off and clocked")
+    off_centre = level in ("lines that miss each other", "a normal to aim at")
     shift = (draw.length(-0.05, 0.05), draw.length(-0.05, 0.05)) if off_centre else (0.0, 0.0)
-    if level == "one tilt":
-        # Part zero straight above the pivot would leave only one leg of the triangle to think about.
+    if level in ("one tilt", "touched off and clocked"):
+        # Part zero straight above the pivot would leave only one leg of the triangle to think about; on the line of the
+        # last rotary it stays where it is whichever way the clocking is taken out, or not at all.
         places = 1 if draw.unit_mm == 1.0 else 2
         shift = (_aside(draw, places), _aside(draw, places))
     steps = (

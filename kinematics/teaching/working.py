@@ -227,7 +227,8 @@ class Working(ValueEquality):
     def number_of(self, key: str) -> int:
         """Number, counted from 1, of the step with that key.
 
-        A rotary at zero has one step only, which stands for all of that rotary's.
+        A rotary at zero has one step only, which stands for all of that rotary's; an origin that is part zero has none for
+        the part's turn.
 
         Raises
         ------
@@ -235,7 +236,7 @@ class Working(ValueEquality):
             When there is no such step.
         """
         keys = [line.key for line in self.lines]
-        for name in (key, key.split(maxsplit=1)[0] + " angle"):
+        for name in (key, "origin" if key == "part turn" else key.split(maxsplit=1)[0] + " angle"):
             if name in keys:
                 return keys.index(name) + 1
         raise KinematicsError(f"step of the working: expected one of {', '.join(keys)}, found {key!r}")
