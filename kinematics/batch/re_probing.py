@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.validation import as_count, as_number
 
@@ -16,7 +17,7 @@ _TWO_SIDED_95 = 1.959963984540054
 
 
 @dataclass(frozen=True)
-class Forecast:
+class Forecast(DeclaredFields):
     """Parts until a quantity that drifts leaves its tolerance, counted from the last part.
 
     Attributes
@@ -89,7 +90,7 @@ def _inside(here: float, slope: float, low: float, high: float) -> int | None:
 
 
 @dataclass(frozen=True)
-class ProbingInterval:
+class ProbingInterval(DeclaredFields):
     """One interval between two probings, its cost and its risk.
 
     Attributes

@@ -11,15 +11,17 @@ from kinematics.calibration.fit_checks import FitDiagnostic, check_fit, outside_
 from kinematics.calibration.line_parameters import derotated_points, relative_line_parameters
 from kinematics.calibration.planning import (
     PlannedTarget,
-    PoseGain,
     PredictedUncertainty,
     candidate_poses,
     expand_mask,
     is_accessible,
-    optimal_poses,
     planned_readings,
-    poses_for_angle_errors,
     predict_uncertainty,
+)
+from kinematics.calibration.pose_selection import (
+    PoseGain,
+    optimal_poses,
+    poses_for_angle_errors,
     rank_added_poses,
 )
 from kinematics.calibration.readings import Readings, TargetKind, outside_limits, readings_from_rows

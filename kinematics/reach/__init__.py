@@ -2,7 +2,7 @@
 
 The collision library (manifold3d) is imported here and nowhere else, so whoever only computes offsets does without it.
 In the order of a question: `shapes` (bodies in the way), `tool_assembly` (tool, holder, spindle),
-`collision_model` (a job on its machine), `travel`, `clearance`, `index_moves`,
+`collision_model` (a job on its machine), `travel`, `clearance`, `index_turns`, `index_moves`,
 `tool_length` (does it get there, does it clear), `load` (is it carried and held), `beam`,
 `feasibility`, `step_height` (how tall, where on the mill), `unloading` (an arm takes the part),
 `silhouette` (pictures). Beneath them `collision_bodies`, `distance_bounds` and `scene` make distances quick.
@@ -31,10 +31,9 @@ from kinematics.reach.index_moves import (
     IndexMove,
     MoveClearance,
     index_move,
-    index_turns_deg,
     job_index_moves,
-    rotary_turns_deg,
 )
+from kinematics.reach.index_turns import index_turns_deg, rotary_turns_deg
 from kinematics.reach.load import (
     STANDARD_GRAVITY,
     Carried,

@@ -15,11 +15,10 @@ from kinematics.reach.index_moves import (
     _WITHIN_SHARE,
     index_move,
     index_range_deg,
-    index_turns_deg,
     job_index_moves,
     retracted,
-    rotary_turns_deg,
 )
+from kinematics.reach.index_turns import index_turns_deg, rotary_turns_deg
 from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
 from kinematics.reach.shapes import BASE, Box, Frustum, Mesh, Solid, on_rotary
 from kinematics.rotary import IndexDirection, IndexRule
