@@ -9,14 +9,12 @@ from kinematics.calibration.blunders.search import find_blunders
 from kinematics.calibration.fit import fit_pivots
 from kinematics.calibration.fit_checks import FitDiagnostic, check_fit, outside_travels
 from kinematics.calibration.line_parameters import derotated_points, relative_line_parameters
-from kinematics.calibration.planning import (
+from kinematics.calibration.planned_targets import (
     PlannedTarget,
-    PredictedUncertainty,
     candidate_poses,
     expand_mask,
     is_accessible,
     planned_readings,
-    predict_uncertainty,
 )
 from kinematics.calibration.pose_selection import (
     PoseGain,
@@ -24,7 +22,8 @@ from kinematics.calibration.pose_selection import (
     poses_for_angle_errors,
     rank_added_poses,
 )
-from kinematics.calibration.readings import Readings, TargetKind, outside_limits, readings_from_rows
+from kinematics.calibration.prediction import PredictedUncertainty, predict_uncertainty
+from kinematics.calibration.readings import Readings, TargetKind, readings_from_rows
 from kinematics.calibration.results import (
     Estimate,
     Fit,
@@ -75,7 +74,6 @@ __all__ = [
     "is_accessible",
     "length_interval",
     "optimal_poses",
-    "outside_limits",
     "outside_travels",
     "perturbed_machine",
     "planned_readings",

@@ -1,4 +1,4 @@
-"""Selection of probing poses: the gain of each one added, A-optimal sets, and poses that show the rotaries' own errors."""
+"""Selection of poses: which determine most, which to add, which show errors of the rotaries' own angles."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.calibration.covariance import PoseInformation, pose_information
-from kinematics.calibration.planning import PlannedTarget, expand_mask, is_accessible, planned_readings
+from kinematics.calibration.planned_targets import PlannedTarget, expand_mask, is_accessible, planned_readings
 from kinematics.calibration.readings import as_sigma_mm
 from kinematics.calibration.systematic_terms import COMPONENTS, TERMS
 from kinematics.declared_types import DeclaredFields

@@ -2,13 +2,14 @@
 
 The collision library (manifold3d) is imported here and nowhere else, so whoever only computes offsets does without it.
 In the order of a question: `shapes` (bodies in the way), `tool_assembly` (tool, holder, spindle),
-`collision_model` (a job on its machine), `travel`, `clearance`, `index_turns`, `index_moves`,
+`collision_model` (a job on its machine), `travel`, `clearance`, `index_moves`,
 `tool_length` (does it get there, does it clear), `load` (is it carried and held), `beam`,
 `feasibility`, `step_height` (how tall, where on the mill), `unloading` (an arm takes the part),
 `silhouette` (pictures). Beneath them `collision_bodies`, `distance_bounds` and `scene` make distances quick.
 """
 
 from kinematics.reach.beam import Section, deflection_mm, stiffness_n_per_mm
+from kinematics.reach.branch_and_bound import MoveClearance
 from kinematics.reach.clearance import (
     Clearance,
     ClosestPair,
@@ -29,11 +30,11 @@ from kinematics.reach.collision_model import (
 from kinematics.reach.feasibility import Limit, LimitKind, minimum_clearance
 from kinematics.reach.index_moves import (
     IndexMove,
-    MoveClearance,
     index_move,
+    index_turns_deg,
     job_index_moves,
+    rotary_turns_deg,
 )
-from kinematics.reach.index_turns import index_turns_deg, rotary_turns_deg
 from kinematics.reach.load import (
     STANDARD_GRAVITY,
     Carried,
@@ -56,6 +57,7 @@ from kinematics.reach.shapes import (
     Mesh,
     Shape,
     Solid,
+    box_corners,
     box_on,
     frustum_on,
     moved_shape,
@@ -115,6 +117,7 @@ __all__ = [
     "View",
     "WitnessPoints",
     "WorstTorque",
+    "box_corners",
     "box_on",
     "carried",
     "clearances",
