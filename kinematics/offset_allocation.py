@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation, UnreachableOperation
 from kinematics.validation import shown
@@ -53,7 +54,7 @@ def work_offset_code(number: int) -> str:
 
 
 @dataclass(frozen=True)
-class OffsetConflict:
+class OffsetConflict(DeclaredFields):
     """Two operations that ask for one work offset with different values (indices into the placed ones)."""
 
     number: int
@@ -62,7 +63,7 @@ class OffsetConflict:
 
 
 @dataclass(frozen=True)
-class OffsetAllocation:
+class OffsetAllocation(DeclaredFields):
     """Allocated work offset numbers, in the order of the operations.
 
     Attributes
@@ -152,7 +153,7 @@ def _alike(one: PlacedOperation, other: PlacedOperation) -> bool:
 
 
 @dataclass(frozen=True)
-class NestConflict:
+class NestConflict(DeclaredFields):
     """Two operations, of one nest or of two, that ask for one work offset with different values."""
 
     number: int
@@ -161,7 +162,7 @@ class NestConflict:
 
 
 @dataclass(frozen=True)
-class LoaderAllocation:
+class LoaderAllocation(DeclaredFields):
     """Work offset numbers of the operations of several nests, and the loaders that set them.
 
     Attributes

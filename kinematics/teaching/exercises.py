@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, Platter, Travel
 from kinematics.operations import Operation, PlacedOperation
@@ -191,7 +192,7 @@ _TILTS_BELOW = 0.9
 
 
 @dataclass(frozen=True, eq=False)
-class Exercise(ValueEquality):
+class Exercise(ValueEquality, DeclaredFields):
     """An exercise in work offsets: one sheet's task and its answers.
 
     Attributes

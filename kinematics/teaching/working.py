@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, is_horizontal, table_frame
 from kinematics.operations import PlacedOperation
@@ -199,7 +200,7 @@ def given_values(names: Sequence[str], values_mm: NDArray[np.float64]) -> tuple[
 
 
 @dataclass(frozen=True, eq=False)
-class Working(ValueEquality):
+class Working(ValueEquality, DeclaredFields):
     """A worked solution of one operation's work offset.
 
     Attributes

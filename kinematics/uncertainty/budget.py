@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.uncertainty.conformity import (
     conformance_probability,
     position_probability,
@@ -28,7 +29,7 @@ __all__ = ["FeatureBudget", "OffsetBudget", "PartBudget", "offset_budget", "part
 
 
 @dataclass(frozen=True, eq=False)
-class OffsetBudget:
+class OffsetBudget(DeclaredFields):
     """Uncertainty of every work offset.
 
     Attributes
@@ -76,7 +77,7 @@ class OffsetBudget:
 
 
 @dataclass(frozen=True, eq=False)
-class FeatureBudget:
+class FeatureBudget(DeclaredFields):
     """Uncertainty of one feature against its datum, or of the step at one seam.
 
     Attributes
@@ -132,7 +133,7 @@ class FeatureBudget:
 
 
 @dataclass(frozen=True, eq=False)
-class PartBudget:
+class PartBudget(DeclaredFields):
     """Uncertainty of every feature and seam.
 
     Attributes

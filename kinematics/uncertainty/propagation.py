@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.uncertainty.sources import checked_covariance, is_diagonal
 from kinematics.validation import ValueEquality, as_array, read_only
@@ -17,7 +18,7 @@ __all__ = ["Propagated", "expanded_factor", "propagate"]
 
 
 @dataclass(frozen=True, eq=False)
-class Propagated(ValueEquality):
+class Propagated(ValueEquality, DeclaredFields):
     """Outputs of a measurement model with their uncertainty, to first order.
 
     Attributes
