@@ -23,7 +23,7 @@ from kinematics.calibration.pose_selection import (
     rank_added_poses,
 )
 from kinematics.calibration.prediction import PredictedUncertainty, predict_uncertainty
-from kinematics.calibration.readings import Readings, TargetKind, outside_limits, readings_from_rows
+from kinematics.calibration.readings import Readings, TargetKind, readings_from_rows
 from kinematics.calibration.results import (
     Estimate,
     Fit,
@@ -74,7 +74,6 @@ __all__ = [
     "is_accessible",
     "length_interval",
     "optimal_poses",
-    "outside_limits",
     "outside_travels",
     "perturbed_machine",
     "planned_readings",

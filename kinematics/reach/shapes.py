@@ -487,7 +487,16 @@ class Solid(ValueEquality):
 
 
 def box_corners(low_mm: NDArray[np.float64], high_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The corners (8, 3) of a box along the axes, from its least to its greatest coordinates.
+    """The corners of a box along the axes.
+
+    Parameters
+    ----------
+    low_mm, high_mm : ndarray, shape (3,)
+        Its least and greatest coordinates.
+
+    Returns
+    -------
+    ndarray, shape (8, 3)
 
     Examples
     --------

@@ -195,7 +195,7 @@ def batch_csv(batch: OffsetsOfBatch, units: str) -> str:
     """Every part's offsets as CSV, a row for each operation; a part that is held has none, and its row says why."""
     first = batch.evaluated.nests[0]
     letters = first.setup.machine.letters
-    suffix = "in" if units == "inch" else "mm"
+    suffix = UNIT_SYMBOL[units]
     head = [
         "serial",
         "nest",

@@ -15,15 +15,18 @@ from tiltwright.job.offsets_output import (
     NOT_TO_LOAD,
     ExpandedUncertainties,
     expanded_of,
+    figures_head,
+    figures_shown,
     jog_words,
     message_report,
     offsets_turn,
+    operation_columns,
     operation_report,
+    operation_values,
     short_name,
     touched_report,
     turned_table,
-    turns_columns,
-    turns_values,
+    u95_columns,
     u95_report,
     unreached_report,
     z_reference_kind,
@@ -33,7 +36,7 @@ from tiltwright.job.plane_turns import TurnConvention
 from tiltwright.job.warnings import job_messages, joined_messages, say_sentences
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
 from tiltwright.output.messages import Message, Severity, name_list, named
-from tiltwright.output.numbers import angle, length
+from tiltwright.output.numbers import angle
 from tiltwright.output.tables import units_words, wrapped
 
 __all__ = [
@@ -122,9 +125,7 @@ def nests_table(
     head = [*(["job"] if several else []), *(["nest"] if nested else [])]
     head += ["operation", "load"]
     head += ["loader"] if evaluated.loader_count > 1 else []
-    head += [*(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
-    head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
-    head += [f"U of {axis}" for axis in "XYZ"] if expanded_mm else []
+    head += figures_head(machine, offset_rotaries=offset_rotaries, expanded=bool(expanded_mm))
     rows, axes = [], []
     for place, one in _rows(evaluated):
         nest = evaluated.nests[place]
@@ -135,10 +136,7 @@ def nests_table(
                 short_name(one.placed.name),
                 work_offset_code(one.number),
                 *([str(one.loader)] if evaluated.loader_count > 1 else []),
-                *map(angle, one.placed.program_deg),
-                *(length(value, units) for value in one.placed.offset_mm),
-                *(map(angle, one.placed.rotary_offset_deg) if offset_rotaries else []),
-                *(length(value, units) for value in expanded_of(nest, one.placed.name, expanded_mm)),
+                *figures_shown(nest, one.placed, units, expanded_mm, offset_rotaries=offset_rotaries),
             ]
         )
         axes.append(one.placed.axes)
@@ -411,8 +409,6 @@ def nests_csv(
     expanded_mm: ExpandedUncertainties | None = None,
 ) -> str:
     """Work offsets of every nest as CSV, one row for each operation, the unit in every column's name; U95 where known."""
-    letters = evaluated.nests[0].setup.machine.letters
-    suffix = "in" if units == "inch" else "mm"
     touched = any(one.touch is not None for one in evaluated.nests)
     head = [
         *(["job"] if evaluated.several_jobs else []),
@@ -420,14 +416,9 @@ def nests_csv(
         "operation",
         "work_offset",
         "loader",
-        *(f"program_{letter}_deg" for letter in letters),
-        *(f"machine_{letter}_deg" for letter in letters),
-        *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
-        *(f"offset_{letter}_deg" for letter in letters),
-        *(f"origin_{axis}_{suffix}" for axis in "xyz"),
-        *turns_columns(turns),
+        *operation_columns(evaluated.nests[0].setup.machine, units, turns),
         *(["touch_off"] if touched else []),
-        *([f"U95_{axis}_{suffix}" for axis in "XYZ"] if expanded_mm else []),
+        *(u95_columns(units) if expanded_mm else []),
     ]
     rows = []
     for place, one in _rows(evaluated):
@@ -440,12 +431,7 @@ def nests_csv(
                 one.placed.name,
                 one.number,
                 one.loader,
-                *one.placed.program_deg.tolist(),
-                *one.placed.machine_deg.tolist(),
-                *length_list(one.placed.offset_mm, units),
-                *(one.placed.rotary_offset_deg + 0.0).tolist(),
-                *length_list(one.placed.origin_mm, units),
-                *turns_values(one.placed.axes, turns),
+                *operation_values(one.placed, units, turns),
                 *([verdict] if touched else []),
                 *length_list(expanded_of(nest, one.placed.name, expanded_mm), units),
             ]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import Machine, RotaryAxis, Setup, StackStep, is_horizontal, work_offset_code
+from kinematics.angles import nearest_axis
 from tiltwright.calibration.calibration_log import CalibrationRecord, is_current, read_log
 from tiltwright.files.diagnostics import InputFaults, sanitized
 from tiltwright.files.loader import ReadMachine
@@ -42,9 +43,8 @@ def directions(axes: NDArray[np.float64]) -> Texts:
 
 
 def _on_part(vector: NDArray[np.float64]) -> str:
-    axis = int(np.argmax(np.abs(vector)))
+    axis, off_deg = nearest_axis(vector)
     sign = "+" if vector[axis] > 0 else "-"
-    off_deg = float(np.degrees(np.arctan2(np.linalg.norm(np.delete(vector, axis)), abs(vector[axis]))))
     if off_deg < _ALONG_DEG:
         return f"part {sign}{'XYZ'[axis]}"
     if off_deg < _NEAR_DEG:
