@@ -425,8 +425,8 @@ def offsets_heading(sheet: Sheet) -> str:
     return f"Work offsets to load {units}"
 
 
-def set_with_each(sheet: Sheet) -> tuple[str, str]:
-    """The rotary offsets that go with the work offsets: what they are, and their values."""
+def set_with_each(sheet: Sheet) -> tuple[str, Texts]:
+    """The rotary offsets that go with the work offsets: what they are, and their values, in lines."""
     by_value: dict[Texts, list[str]] = {}
     for one in sheet.operations:
         by_value.setdefault(one.rotary_offset, []).append(one.register)
@@ -437,11 +437,11 @@ def set_with_each(sheet: Sheet) -> tuple[str, str]:
         for values in by_value
     ]
     if len(words) == 1:
-        return "Set with every one:", words[0]
+        return "Set with every one:", (words[0],)
     if sheet.before_each:
-        return "Not the same in each:", "as in the lines that load them"
+        return "Not the same in each:", ("as in the lines that load them",)
     each = (f"{', '.join(codes)}: {one}" for one, codes in zip(words, by_value.values(), strict=True))
-    return "Not the same in each:", ";   ".join(each)
+    return "Not the same in each:", tuple(each)
 
 
 def operation_facts(sheet: Sheet, op: OperationRow) -> Texts:
