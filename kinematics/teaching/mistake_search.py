@@ -22,6 +22,11 @@ CHANCE = {1: 0.08, 2: 0.02}
 evidence than two together."""
 _SHARE = 20.0
 _HALF = 0.55
+_WRITTEN = 0.5 + 1e-6
+"""Digits by which a number that is worked exactly may differ from the one written down."""
+_SCATTER = 0.005
+"""Largest chance of rounding on the way bringing one mistake's numbers to two mistakes', digit for digit, at which the two
+are still told first."""
 _CAREFUL = 1.55
 _SAME_MM = 1e-9
 _FAR = 200.0
@@ -132,15 +137,34 @@ class MistakeSearch:
         against = (~self.hit[rows] & ~self.wrong).sum(axis=1)
         # Nothing is ranked more closely than the answers' own rounding allows.
         rms, most = self._misfit(rows, covers[rows], operations)
-        quality = np.where(most <= _HALF * self.digit, 0.0, np.round(rms, 9))
+        quality = np.where(most <= _WRITTEN * self.digit, 0.0, np.round(rms, 9))
         ranked = rows[np.lexsort((quality, self.size[rows], against, -explained[rows]))]
         for row in ranked.tolist():
             where = tuple(o for o, covered in zip(operations, covers[row], strict=True) if covered)
             # One of several wrong operations is met by chance that many times more easily than all of them.
             chance = self._chance(row, where) * comb(len(operations), len(where))
             if chance <= CHANCE[int(self.size[row])]:
-                return self._finding(row, ranked, where, explained, chance)
+                pair = self._closer_pair(row, where)
+                if pair is None:
+                    return self._finding(row, ranked, where, explained, chance)
+                return self._finding(pair, ranked, where, explained, chance, less_close=row)
         return None
+
+    def _closer_pair(self, row: int, where: tuple[int, ...]) -> int | None:
+        """A pair that gives to the last digit what one mistake gives within the tolerance, where that is no accident.
+
+        Rounding on the way scatters the one mistake's numbers by what it leaves; the pairs that fit are met by that with the
+        odds of a last digit in such a range, number by number. Numbers in another unit have other last digits.
+        """
+        here = np.isin(self.operation, where)
+        scatter = float(self.left[row, here].max())
+        if self.size[row] != 1 or self.scale[row, 0] > 1.0 or scatter <= _HALF * self.digit:
+            return None
+        fits = np.flatnonzero((self.size == 2) & self.hit[:, here].all(axis=1))
+        left = self.left[np.ix_(fits, here)].max(axis=1, initial=0.0)
+        odds = (_WRITTEN * self.digit / scatter) ** int(here.sum())
+        exact = fits[left <= _WRITTEN * self.digit]
+        return int(exact[0]) if exact.size and fits.size * odds <= _SCATTER else None
 
     def _misfit(
         self, rows: NDArray[np.int64], covered: NDArray[np.bool_], operations: list[int]
@@ -179,7 +203,9 @@ class MistakeSearch:
         where: tuple[int, ...],
         explained: NDArray[np.int64],
         chance: float,
+        less_close: int | None = None,
     ) -> FoundMistake:
+        """A row told, beside those that explain as much: as many mistakes at once, and the one that fits less closely."""
         here = np.isin(self.operation, where)
         alike = np.array(
             [
@@ -195,6 +221,8 @@ class MistakeSearch:
                 [r for r in alike.tolist() if any(one.kind == FOLLOWED for one in self.made[r])],
                 dtype=np.int64,
             )
+        if less_close is not None:
+            alike = np.array([less_close, *alike], dtype=np.int64)
         same_mm = max(_SAME_MM, self.digit / 2.0)
         apart = np.abs(self.predicted[np.ix_(alike, here)] - self.predicted[row, here])
         equal = apart.max(axis=1, initial=0.0) <= same_mm

@@ -5,8 +5,10 @@ class SetupModel {
   constructor(page) {
     this.page = page;
     this.rotaries = page.rotaries;
-    this.choices = [...page.operations, ...page.unreached];
+    this.choices = [...page.operations, ...page.unreached, ...(page.unloading ? [page.unloading] : [])];
   }
+
+  isUnloading(choice) { return this.choices[choice] === this.page.unloading; }
 
   offsetsDeg(choice) { return this.choices[choice].offsets_deg ?? this.page.offsets_deg; }
 
@@ -33,7 +35,7 @@ class SetupModel {
     const products = angleProducts(this.rotaries, stand), poses = this.poses(stand);
     const origin = carriedPoint(op.carried, products), part = poses[poses.length - 1];
     return {
-      op, reached, own, program, machine, poses, products, part, origin,
+      op, reached, own, unloading: this.isUnloading(choice), program, machine, poses, products, part, origin,
       texts: own && reached ? op.shown : origin.map(v => lengthText(v, page)),
       zero: carriedPoint(page.part.zero, products),
       axes: reached ? this.planeAxes(op).map(v => turned(part, v)) : null,

@@ -330,7 +330,7 @@ def assessment_document(
     right, answered = assessment.count
     diagnosis = assessment.diagnosis
     blocks: list[Block] = [
-        Paragraph(_summary(assessment, right, answered), bold=True),
+        Paragraph(_summary(assessment, right, answered, for_student=for_student), bold=True),
         _numbers_table(assessment, units),
     ]
     if assessment.by_other_solution:
@@ -411,8 +411,10 @@ def _tolerance(within_mm: float, job_units: str, units: str) -> str:
     return one(job_units) if units == job_units else f"{one(job_units)} ({one(units)})"
 
 
-def _summary(assessment: Assessment, right: int, answered: int) -> str:
-    empty = f" {assessment.answers.unanswered} left empty." if assessment.answers.unanswered else ""
+def _summary(assessment: Assessment, right: int, answered: int, *, for_student: bool) -> str:
+    # A student is told below which they are.
+    unanswered = 0 if for_student else assessment.answers.unanswered
+    empty = f" {unanswered} left empty." if unanswered else ""
     if assessment.right:
         return f"{'The number is' if answered == 1 else f'All {answered} numbers are'} right.{empty}"
     if answered == 1:

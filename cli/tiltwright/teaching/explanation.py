@@ -95,12 +95,16 @@ _MEANINGS = (
     ),
     ("W", "part zero in the table frame"),
     ("d", "what the display showed where part zero was touched off"),
-    ("a", "an arm, from a pivot to the touched-off point; a' the same arm turned back"),
+    ("a", "the arm from a pivot to the touched-off point; a' the same arm turned back"),
+    ("b", "the way from the table frame's origin to the touched-off point"),
     ("R1", "how the stack as far as step 1 turns what stands on it, as a matrix"),
     ("R", "how the part stands turned in the table, as a matrix; with a stack, its last step's"),
     ("origin", "the operation's origin on the part; a tick (') marks it turned"),
     ("P1", "the drawing's three points of a plane, P1, P2 and P3; p and q lead from the first to the others"),
-    ("g", "the direction of the drawing that must face the spindle; a tick (') marks it turned"),
+    ("e = p", "p scaled to length 1; f is q scaled to length 1"),
+    ("m = e", "the cross product of e and f, square to both"),
+    ("g", "the direction that must face the spindle, as the drawing gives it; a tick (') marks it turned"),
+    ("|", "the length of what stands between the two lines"),
     (
         "n",
         "the direction that must face the spindle, of length 1, with every rotary at zero; its components nx, ny, nz",
@@ -116,7 +120,7 @@ _MEANINGS = (
         "the operation's origin in machine coordinates with every rotary at zero; w(C) after the turn about C",
     ),
     ("P(C)", "the pivot of C"),
-    ("R(T)", "how the table frame is turned against the machine, as a matrix"),
+    ("R(T)", "how the table frame is turned against the machine, as a matrix; R(T)⁻¹ turns the other way"),
     ("t(C)", "the turn of the table about C, right-handed"),
     ("v(C)", "the arm from the pivot of C to the point; v(C)' the same arm turned"),
     ("offset(C)", "C's work offset, which lies between its program and its machine angles"),
@@ -151,7 +155,16 @@ def symbols_blocks(workings: Sequence[Working]) -> list[Block]:
     return [LETTERS, Table(("letter", "meaning"), tuple(rows), left=2)]
 
 
-_SHOWN_AS = {"ki·kj": "k", "P1": "P1, p", ";": "[ ; ; ]", " · ": "R · v", "√(": "r"}
+_SHOWN_AS = {
+    "e = p": "e, f",
+    "m = e": "m",
+    "|": "| |",
+    "ki·kj": "k",
+    "P1": "P1, p, q",
+    ";": "[ ; ; ]",
+    " · ": "R · v",
+    "√(": "r",
+}
 
 
 def _for_the_case(formulas: str, letter: str) -> Iterator[tuple[str, str]]:

@@ -36,7 +36,7 @@ def grade_document(graded: Graded, *, with_faults: bool) -> Document:
     if graded.not_handed_in:
         sheets = ", ".join(map(str, graded.not_handed_in))
         several = "s" if len(graded.not_handed_in) > 1 else ""
-        blocks += [Heading("Nothing handed in"), Paragraph(f"Sheet{several} {sheets}.")]
+        blocks += [Heading("Nothing handed in"), Paragraph(f"Sheet{several} {sheets}.{_of_no_sheet(graded)}")]
     blocks.append(Heading("What the class gets wrong"))
     if graded.tally:
         tally = tuple((kind, str(count)) for kind, count in graded.tally)
@@ -61,6 +61,14 @@ def grade_document(graded: Graded, *, with_faults: bool) -> Document:
         tuple(blocks),
         _FOOT,
     )
+
+
+def _of_no_sheet(graded: Graded) -> str:
+    """A caution that what is missing may lie in the folder, in files that could not be read."""
+    count = sum(row.sheet == "?" for row in graded.rows)
+    if not count:
+        return ""
+    return f" {count} file{'s' if count > 1 else ''} of no known sheet could not be read: look there first."
 
 
 def _in_words(faults: Sequence[Diagnostic]) -> tuple[str, ...]:
@@ -104,7 +112,7 @@ def feedback_document(lesson: LessonFile, row: GradedFile) -> Document:
     else:
         blocks = pivot_grade_document(row.assessment, units).blocks
     if row.missing and isinstance(row.assessment, Assessment):
-        blocks = (*blocks, Paragraph(f"Not answered: {row.missing}."))
+        blocks = (*blocks, Paragraph(f"Not answered: {_by_name(row.left_out)}."))
     if row.faults:
         own = tuple(replace(fault, file=row.file) for fault in row.faults)
         blocks = (*blocks, Heading("What could not be read"), BulletList(_in_words(own)))
@@ -115,6 +123,14 @@ def feedback_document(lesson: LessonFile, row: GradedFile) -> Document:
         blocks,
         "Prove out above the part first: single block, rapid turned down.",
     )
+
+
+def _by_name(left_out: Sequence[tuple[str, str]]) -> str:
+    """Numbers in words, name by name: "port 1 X, Z; port 2 Y"."""
+    axes: dict[str, list[str]] = {}
+    for name, axis in left_out:
+        axes.setdefault(name, []).append(axis)
+    return "; ".join(f"{name} {', '.join(own)}" for name, own in axes.items())
 
 
 def grade_csv(graded: Graded) -> str:

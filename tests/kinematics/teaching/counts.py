@@ -117,12 +117,16 @@ class Case:
         return self.tables[key]
 
     def rows_that_show(self, count):
-        """Rows of so many mistakes whose numbers differ from the truth, and from either alone, beyond tolerance and rounding."""
+        """Rows of so many mistakes whose numbers differ from the truth, and from either alone, beyond tolerance and rounding.
+
+        Where the one alone is in another unit, so is the tolerance: millimetres rounded to 0.01 are right enough in inches.
+        """
         made = self.worked.made
         rows = np.array([row for row, one in enumerate(made) if len(one) == count])
         alone = np.array([[0, *(self.row[(m,)] if count == 2 else 0 for m in made[row])] for row in rows])
-        apart = np.abs(self.worked.offset_mm[alone] - self.worked.offset_mm[rows][:, None])
-        return rows[apart.max(axis=(2, 3)).min(axis=1) > self.within + self.digit / 2.0].tolist()
+        apart = np.abs(self.worked.offset_mm[alone] - self.worked.offset_mm[rows][:, None]).max(axis=(2, 3))
+        within = self.within * np.maximum(1.0, self.worked.scale[alone])
+        return rows[(apart > within + self.digit / 2.0).all(axis=1)].tolist()
 
     def written(self, offset_mm):
         """Numbers as they are written down."""
@@ -239,12 +243,16 @@ def cases(seed, seconds):
         k += 1
 
 
+ENOUGH_SINGLES, ENOUGH_PAIRS = 300, 60
+"""Cases of a name after which the rarer ones get the time."""
+
+
 def singles(seconds, seed, *names):
     """Mistakes named first, by name; those tried least are tried next. Only those whose name starts so, where some are."""
     tally = Tally()
     for case, random in cases(seed, seconds):
         called = {row: case.name(case.worked.made[row][0]) for row in case.rows_that_show(1)}
-        _first(tally, case, called, random, names, 16)
+        _first(tally, case, called, random, names, ENOUGH_SINGLES, 16)
     tally.show()
 
 
@@ -256,14 +264,20 @@ def pairs(seconds, seed, *names):
             row: " + ".join(sorted(one.kind for one in case.worked.made[row]))
             for row in case.rows_that_show(2)
         }
-        _first(tally, case, called, random, names, 120)
+        _first(tally, case, called, random, names, ENOUGH_PAIRS, 120)
     tally.show()
 
 
-def _first(tally, case, called, random, names, most):
-    """Try some rows of a case, those least tried by name first."""
-    rows = [row for row, name in called.items() if not names or any(one in name for one in names)]
-    for row in sorted(random.permutation(rows).tolist(), key=lambda row: tally.tried[called[row]])[:most]:
+def _first(tally, case, called, random, names, enough, most):
+    """Try some rows of a case, those least tried by name first; no name more often than is enough, or than twice in a case."""
+    rows, here = [], Counter()
+    for row in random.permutation(list(called)).tolist():
+        name = called[row]
+        here[name] += 1
+        wanted = not names or any(one in name for one in names)
+        if wanted and here[name] <= 2 and tally.tried[name] < enough:
+            rows.append(row)
+    for row in sorted(rows, key=lambda row: tally.tried[called[row]])[:most]:
         first, told = case.names_first(row)
         tally.count(called[row], first, f"{told} ({case.level}, {case.units})")
 

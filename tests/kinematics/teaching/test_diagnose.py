@@ -8,7 +8,17 @@ import pytest
 import slices
 from cases import answers_of, shop_case
 
-from kinematics import KinematicsError
+from kinematics import (
+    KinematicsError,
+    Machine,
+    Operation,
+    Platter,
+    RotaryAxis,
+    RotationSense,
+    Setup,
+    StackStep,
+    place_operations,
+)
 from kinematics.teaching import (
     Answer,
     classic_mistakes,
@@ -152,6 +162,36 @@ def test_what_gives_the_very_same_numbers_is_named_beside_it():
     assert not finding.sure
     assert finding.complete
     assert finding.left_mm <= DIGIT_MM / 2 + 1e-9
+
+
+def test_a_pair_that_gives_every_digit_goes_before_the_one_mistake_that_it_resembles():
+    """An offset forgotten and a turn counted twice are the offset's sign reversed, but for a shift that turns once less."""
+    tilt = RotaryAxis("A", [-380.0, -203.0, -400.0], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    turn = RotaryAxis("C", [-380.1, -203.1, -360.0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    steps = [
+        StackStep("post", up_mm=95.0, shift_mm=(0.5, 0.3)),
+        StackStep("blank", up_mm=40.0, turn_deg=0.35),
+    ]
+    setup = Setup.from_stack(Machine("mill", (tilt, turn), Platter(face_mm=-360.0)), steps).aligned("C")
+    ports = [
+        Operation(f"port {k}", program_deg=(-30.0, 50.0 * k), origin_mm=[3.0, -18.0, -12.0]) for k in range(3)
+    ]
+    placed = place_operations(setup, ports).placed
+    worked = recompute(setup, placed, steps, classic_mistakes(setup, steps, operations=placed))
+    rows = {tuple(mistake.kind for mistake in made): row for row, made in enumerate(worked.made)}
+    both = rows["rotary offset forgotten", "step's turn counted twice"]
+    alone = rows["rotary offset's sign",]
+    assert 2.0 * DIGIT_MM < np.abs(worked.offset_mm[both] - worked.offset_mm[alone]).max() < WITHIN_MM
+    found = diagnose(setup, placed, steps, answers_of(worked.offset_mm[both]), tolerance_mm=WITHIN_MM)
+    assert found.findings[0].made == worked.made[both]
+    assert worked.made[alone] in found.findings[0].others
+    assert not found.findings[0].sure
+    # Work that is rounded on the way stays the one mistake's.
+    slips = np.random.default_rng(20260206).uniform(-0.004, 0.004, (5, 3, 3))
+    for slip in slips:
+        answers = answers_of(worked.offset_mm[alone] + slip)
+        found = diagnose(setup, placed, steps, answers, tolerance_mm=WITHIN_MM)
+        assert found.findings[0].made == worked.made[alone]
 
 
 def test_one_mistake_here_and_another_there():
