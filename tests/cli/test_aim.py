@@ -58,7 +58,11 @@ def test_a_job_for_other_programs(run, examples):
     """The upper ports' normals have a tilt and a turn each way: the one that is used comes first, and fits."""
     ended = run("aim", examples / "tide_gauge_head.toml", "--json")
     found = json.loads(ended.out)
-    assert (ended.code, found["schema"], found["job"]) == (0, "tiltwright.aim/1", "Tide-gauge head, dome ports")
+    assert (ended.code, found["schema"], found["job"]) == (
+        0,
+        "tiltwright.aim/1",
+        "Tide-gauge head, dome ports",
+    )
     used = {
         one["name"]: one["machine"]
         for one in json.loads(run("offsets", examples / "tide_gauge_head.toml", "--json").out)["operations"]
