@@ -341,6 +341,17 @@ def test_bad_requests_are_refused(shop):
         readings_from_rows(["ball"], ["one"], [[0, 0]], [[0, 0, np.nan]])
 
 
+def test_with_a_robust_loss_a_scatter_beyond_the_stated_one_is_believed(shop):
+    case = shop.random_case(7, targets=2, poses=16)
+    wide, narrow = (
+        fit_pivots(case.readings, case.nominal, sigma_mm=factor * case.sigma_mm, loss="huber")
+        for factor in (4.0, 0.1)
+    )
+    assert wide.sigma_mm == 4.0 * case.sigma_mm
+    assert narrow.sigma_mm == pytest.approx(narrow.s0)
+    assert narrow.sigma_mm == pytest.approx(case.sigma_mm, rel=0.5)
+
+
 @pytest.mark.parametrize(
     "decompose",
     [
