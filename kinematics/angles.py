@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
-from kinematics.validation import as_real
+from kinematics.validation import as_real, as_vector
 
-__all__ = ["SNAP_DEG", "equivalent_angles_deg", "sincos_deg", "wrap_deg"]
+__all__ = ["SNAP_DEG", "equivalent_angles_deg", "nearest_axis", "sincos_deg", "wrap_deg"]
 
 LARGEST_DEG = 1e12
 """An angle beyond this has no fraction of a minute left in float64: it is a mistake, as NaN and infinity are."""
@@ -170,3 +170,26 @@ def equivalent_angles_deg(angle_deg: float, low_deg: float, high_deg: float) -> 
     found: NDArray[np.float64] = angle_deg + 360.0 * np.arange(first, last + 1, dtype=np.float64)
     near_zero = np.where(np.abs(found) < SNAP_DEG, 0.0, found)
     return np.clip(near_zero, low_deg, high_deg) + 0.0
+
+
+def nearest_axis(direction: ArrayLike) -> tuple[int, float]:
+    """The axis nearest to a direction, with either sign: its index, and the degrees between them.
+
+    Raises
+    ------
+    KinematicsError
+        When the direction is no three finite numbers.
+
+    Examples
+    --------
+    >>> axis, off_deg = nearest_axis([0.0, -4.0, 3.0])
+    >>> axis, round(off_deg, 6)
+    (1, 36.869898)
+    >>> nearest_axis([0.0, 1.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: direction: expected a last axis of 3 numbers, found shape (2,)
+    """
+    vector = as_vector(direction, 3, "direction")
+    axis = int(np.argmax(np.abs(vector)))
+    return axis, float(np.degrees(np.arctan2(np.linalg.norm(np.delete(vector, axis)), abs(vector[axis]))))

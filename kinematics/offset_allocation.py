@@ -31,6 +31,9 @@ COUNT = 9
 SAME_WITHIN_MM = 1e-6
 """Offsets that differ by no more are one: a nanometre is less than any control stores."""
 
+SAME_WITHIN_DEG = 1e-6
+"""The same for the rotaries' values."""
+
 
 def work_offset_code(number: int) -> str:
     """The word that selects a work offset.
@@ -136,12 +139,16 @@ def _conflicts(placed: Sequence[PlacedOperation | UnreachableOperation]) -> tupl
             continue
         first = first_with.setdefault(one.work_offset, i)
         before = placed[first]
-        if (
-            isinstance(before, PlacedOperation)
-            and np.abs(one.offset_mm - before.offset_mm).max() > SAME_WITHIN_MM
-        ):
+        if isinstance(before, PlacedOperation) and not _alike(one, before):
             conflicts.append(OffsetConflict(one.work_offset, first, i))
     return tuple(conflicts)
+
+
+def _alike(one: PlacedOperation, other: PlacedOperation) -> bool:
+    """True where two operations load the same values, the rotaries' included."""
+    apart_mm = np.abs(one.offset_mm - other.offset_mm).max()
+    apart_deg = np.abs(one.rotary_offset_deg - other.rotary_offset_deg).max()
+    return bool(apart_mm <= SAME_WITHIN_MM and apart_deg <= SAME_WITHIN_DEG)
 
 
 @dataclass(frozen=True)
@@ -326,7 +333,7 @@ def _nest_conflicts(
                 continue
             mine = [pair for pair in seen if pair[0][0] == place[0]]
             for first, before in (*mine[:1], *(pair for pair in seen[:1] if pair not in mine)):
-                if np.abs(one.offset_mm - before.offset_mm).max() > SAME_WITHIN_MM:
+                if not _alike(one, before):
                     conflicts.append(NestConflict(number, first, place))
                     break
             seen.append((place, one))

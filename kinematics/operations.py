@@ -148,6 +148,8 @@ class PlacedOperation(ValueEquality):
         The number that was asked for.
     machine_deg, program_deg : ndarray, shape (n,)
         Rotary angles, from the base outward.
+    rotary_offset_deg : ndarray, shape (n,)
+        The rotaries' values of the work offset: machine angles less program angles.
     offset_mm : ndarray, shape (3,)
         X, Y, Z of the work offset: machine coordinates of the origin.
     origin_mm : ndarray, shape (3,)
@@ -169,6 +171,7 @@ class PlacedOperation(ValueEquality):
     work_offset: int | None
     machine_deg: NDArray[np.float64]
     program_deg: NDArray[np.float64]
+    rotary_offset_deg: NDArray[np.float64]
     offset_mm: NDArray[np.float64]
     origin_mm: NDArray[np.float64]
     axes: NDArray[np.float64]

@@ -368,6 +368,7 @@ def _placed(
                 item.work_offset,
                 angles,
                 program,
+                setup.rotary_offset_deg,
                 offset,
                 item.origin_mm,
                 axes,

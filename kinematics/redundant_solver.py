@@ -202,12 +202,9 @@ def _refined(curve: Array, stationary: Array, second: Array, third: Array) -> Ar
     """The second turns after Newton's iteration in both turns; one that wanders off stays where it began."""
     start, start_third = second, third
     for _ in range(_STEPS):
-        basis = np.stack([np.ones_like(second), np.cos(second), np.sin(second)])
-        slope = np.stack([np.zeros_like(second), -basis[2], basis[1]])
-        other = np.stack([np.ones_like(third), np.cos(third), np.sin(third)])
-        other_slope = np.stack([np.zeros_like(third), -other[2], other[1]])
-        f, f_second, f_third = _values(curve, basis, slope, other, other_slope)
-        g, g_second, g_third = _values(stationary, basis, slope, other, other_slope)
+        by_second, by_third = _basis(second), _basis(third)
+        f, f_second, f_third = _values(curve, by_second, by_third)
+        g, g_second, g_third = _values(stationary, by_second, by_third)
         determinant = f_second * g_third - f_third * g_second
         with np.errstate(divide="ignore", invalid="ignore"):
             step = (f * g_third - g * f_third) / determinant
@@ -219,17 +216,26 @@ def _refined(curve: Array, stationary: Array, second: Array, third: Array) -> Ar
     return np.where(near, second, start)
 
 
+def _basis(turn: Array) -> tuple[Array, Array]:
+    """1, cosine and sine of a turn, and their derivatives by it."""
+    basis = np.stack([np.ones_like(turn), np.cos(turn), np.sin(turn)])
+    return basis, np.stack([np.zeros_like(turn), -basis[2], basis[1]])
+
+
 def _values(
-    coefficients: Array, basis: Array, slope: Array, other: Array, other_slope: Array
+    coefficients: Array, by_second: tuple[Array, Array], by_third: tuple[Array, Array]
 ) -> tuple[Array, Array, Array]:
-    """An equation's value and its derivatives by the second and the third turn."""
+    """An equation's value and its derivatives by the second and the third turn, of both of which `_basis` is given."""
+    (basis, slope), (other, other_slope) = by_second, by_third
     rows = [dot_components(coefficients[p], other) for p in range(3)]
     slopes = [dot_components(coefficients[p], other_slope) for p in range(3)]
-    return (
-        sum((b * row for b, row in zip(basis, rows, strict=True)), start=np.zeros_like(rows[0])),
-        sum((b * row for b, row in zip(slope, rows, strict=True)), start=np.zeros_like(rows[0])),
-        sum((b * row for b, row in zip(basis, slopes, strict=True)), start=np.zeros_like(rows[0])),
-    )
+
+    def total(factors: Array, terms: list[Array]) -> Array:
+        return sum(
+            (one * term for one, term in zip(factors, terms, strict=True)), start=np.zeros_like(terms[0])
+        )
+
+    return total(basis, rows), total(slope, rows), total(basis, slopes)
 
 
 Mask = NDArray[np.bool_]

@@ -192,26 +192,24 @@ def _exact(costs: NDArray[np.float64], needs: Predecessors) -> tuple[int, ...]:
         if not masks[pose]:
             least[1 << pose, pose] = costs[0, pose + 1]
     between = costs[1:, 1:]
-    for visited in range(1, 1 << count):
-        row = least[visited]
-        if not np.isfinite(row).any():
-            continue
-        through = row[:, None] + between
-        last = np.argmin(through, axis=0)
-        best = through[last, np.arange(count)]
+    sets = np.arange(1 << count)
+    sizes = np.array([one.bit_count() for one in range(1 << count)])
+    for size in range(1, count):
+        visited = sets[sizes == size]
+        through = least[visited][:, :, None] + between
+        last = np.argmin(through, axis=1)
+        best = np.take_along_axis(through, last[:, None, :], axis=1)[:, 0, :]
         for pose in range(count):
             bit = 1 << pose
-            if visited & bit or masks[pose] & ~visited:
-                continue
-            if best[pose] < least[visited | bit, pose] - _SAME:
-                least[visited | bit, pose] = best[pose]
-                came[visited | bit, pose] = last[pose]
-    visited = (1 << count) - 1
-    pose = int(np.argmin(least[visited] + costs[1:, 0]))
+            ready = (visited & bit == 0) & (masks[pose] & ~visited == 0) & np.isfinite(best[:, pose])
+            then = visited[ready] | bit
+            least[then, pose], came[then, pose] = best[ready, pose], last[ready, pose]
+    done = (1 << count) - 1
+    pose = int(np.argmin(least[done] + costs[1:, 0]))
     order = []
     while pose >= 0:
         order.append(pose)
-        visited, pose = visited & ~(1 << pose), int(came[visited, pose])
+        done, pose = done & ~(1 << pose), int(came[done, pose])
     return tuple(reversed(order))
 
 

@@ -1,7 +1,7 @@
 """A batch of parts: control charts of what is probed, when to probe again, nests that sit apart, stubs, and the clock.
 
 `charts` (individuals, EWMA, CUSUM), `change` (jump or drift, nests against each other),
-`re_probing` (forecast and interval), `zero_probing` (a part's zero from a few touches), `zero_shift` (that zero at every
+`re_probing` (forecast, interval, and how surely a drift is seen), `zero_probing` (a part's zero from a few touches), `zero_shift` (that zero at every
 tilt), `stub` (a part left on its stock), `production` (parts an hour, when the batch is done), `coating` (sizes to cut before it).
 """
 
@@ -36,7 +36,15 @@ from kinematics.batch.production import (
     cycle_minutes,
     tools_needed,
 )
-from kinematics.batch.re_probing import Forecast, ProbingInterval, forecast, probing_intervals
+from kinematics.batch.re_probing import (
+    SURELY_SEEN,
+    DriftDetection,
+    Forecast,
+    ProbingInterval,
+    drift_detection,
+    forecast,
+    probing_intervals,
+)
 from kinematics.batch.stub import Stub, StubLoad, breaking_force_n, stub_load, worst_stub_load
 from kinematics.batch.zero_probing import PartTouch, ZeroProbing, centre_touch, part_shift, surface_touch
 from kinematics.batch.zero_shift import (
@@ -49,6 +57,7 @@ from kinematics.batch.zero_shift import (
 
 __all__ = [
     "SIGNIFICANT",
+    "SURELY_SEEN",
     "Baseline",
     "BatchDay",
     "BatchSchedule",
@@ -62,6 +71,7 @@ __all__ = [
     "ClockingTerms",
     "CoatedKind",
     "ControlChart",
+    "DriftDetection",
     "Forecast",
     "GroupShift",
     "PartTouch",
@@ -82,6 +92,7 @@ __all__ = [
     "continue_chart",
     "control_chart",
     "cycle_minutes",
+    "drift_detection",
     "find_change",
     "forecast",
     "group_shifts",

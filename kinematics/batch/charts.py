@@ -92,15 +92,16 @@ class ChartDesign:
     weight : float
         Share of the newest reading in the EWMA, more than 0 and at most 1.
     ewma_width : float
-        Half-width of the EWMA's limits in its own asymptotic standard deviations. 2.962 at a weight of 0.2 gives a false
+        Half-width of the EWMA's limits in its own asymptotic standard deviations. 2.814 at a weight of 0.1 gives a false
         alarm once in 500 readings (J. M. Lucas, M. S. Saccucci, "Exponentially weighted moving average control
-        schemes", Technometrics 32, 1990, table 3; from memory, and held by a Markov chain in the tests).
+        schemes", Technometrics 32, 1990, table 3; from memory, and held by a Markov chain in the tests). The CUSUM is at
+        its best for a shift of one standard deviation; so small a weight sees half of one, and a drift, sooner.
     slack, decision : float
         k and h of the CUSUM. 0.5 and 5: a false alarm once in 465 readings (e-Handbook 6.3.2.3).
     """
 
-    weight: float = 0.2
-    ewma_width: float = 2.962
+    weight: float = 0.1
+    ewma_width: float = 2.814
     slack: float = 0.5
     decision: float = 5.0
 

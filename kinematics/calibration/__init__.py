@@ -9,20 +9,21 @@ from kinematics.calibration.blunders.search import find_blunders
 from kinematics.calibration.fit import fit_pivots
 from kinematics.calibration.fit_checks import FitDiagnostic, check_fit, outside_travels
 from kinematics.calibration.line_parameters import derotated_points, relative_line_parameters
-from kinematics.calibration.planning import (
+from kinematics.calibration.planned_targets import (
     PlannedTarget,
-    PoseGain,
-    PredictedUncertainty,
     candidate_poses,
     expand_mask,
     is_accessible,
-    optimal_poses,
     planned_readings,
+)
+from kinematics.calibration.pose_selection import (
+    PoseGain,
+    optimal_poses,
     poses_for_angle_errors,
-    predict_uncertainty,
     rank_added_poses,
 )
-from kinematics.calibration.readings import Readings, TargetKind, outside_limits, readings_from_rows
+from kinematics.calibration.prediction import PredictedUncertainty, predict_uncertainty
+from kinematics.calibration.readings import Readings, TargetKind, readings_from_rows
 from kinematics.calibration.results import (
     Estimate,
     Fit,
@@ -73,7 +74,6 @@ __all__ = [
     "is_accessible",
     "length_interval",
     "optimal_poses",
-    "outside_limits",
     "outside_travels",
     "perturbed_machine",
     "planned_readings",

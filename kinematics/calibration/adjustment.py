@@ -16,7 +16,7 @@ ten), so this iteration stays.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -287,16 +287,17 @@ class State:
 
     def stepped(self, shift: NDArray[np.float64], target_step: NDArray[np.float64]) -> State:
         """The state one step on: parameters moved by `shift` (4n + k,), targets by `target_step` (t, 4)."""
-        return State(
-            self.parameters + shift,
-            self.targets + target_step,
-            self.free,
-            self.fixed,
-            self.steps + 1,
-            self.any_fixed,
-            self.null_space,
-            self.null_space_tilts,
+        return replace(
+            self,
+            parameters=self.parameters + shift,
+            targets=self.targets + target_step,
+            steps=self.steps + 1,
         )
+
+    @property
+    def target_unknowns(self) -> int:
+        """Parameters of all targets that are not fixed."""
+        return int(self.targets.size - round(float(np.trace(self.fixed, axis1=1, axis2=2).sum())))
 
 
 def build_problem(

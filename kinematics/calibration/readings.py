@@ -13,7 +13,6 @@ from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import (
     ValueEquality,
-    as_instance,
     as_number,
     as_real,
     as_vector,
@@ -23,7 +22,7 @@ from kinematics.validation import (
     read_only,
 )
 
-__all__ = ["Readings", "TargetKind", "outside_limits", "readings_from_rows"]
+__all__ = ["Readings", "TargetKind", "readings_from_rows"]
 
 
 class TargetKind(enum.Enum):
@@ -45,11 +44,11 @@ class TargetKind(enum.Enum):
         return 4 if self.equations == 2 else 3
 
 
-def positive(value: object, what: str, unit: str = "mm") -> float:
-    """A number above 0, or a refusal that names `what`."""
+def positive(value: object, what: str) -> float:
+    """A length above 0, or a refusal that names `what`."""
     number = as_number(value, what)  # type: ignore[arg-type]
     if not number > 0.0:
-        raise KinematicsError(f"{what}: expected more than 0 {unit}, found {number:g}")
+        raise KinematicsError(f"{what}: expected more than 0 mm, found {number:g}")
     return number
 
 
@@ -243,45 +242,6 @@ class Readings(ValueEquality):
                 f"readings, angles: expected one for each of {', '.join(machine.letters)}, "
                 f"found {self.angles_deg.shape[1]}"
             )
-
-
-def outside_limits(readings: Readings, machine: Machine) -> tuple[tuple[int, str, float], ...]:
-    """Readings at angles outside the rotaries' limits.
-
-    They are not refused: swapped columns look like this, and `find_blunders` recognises them.
-
-    Parameters
-    ----------
-    readings : Readings
-    machine : Machine
-
-    Returns
-    -------
-    tuple of (int, str, float)
-        By row: its number, the rotary's letter, the machine angle in degrees.
-
-    Raises
-    ------
-    KinematicsError
-        When the readings do not match the machine's rotaries.
-
-    Examples
-    --------
-    >>> from kinematics import Platter, RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
-    >>> readings = readings_from_rows(["ball"] * 2, ["one"] * 2, [[0.0], [45.0]], [[0, 0, 0], [0, 0, 0]], rows=[2, 3])
-    >>> outside_limits(readings, Machine("mill", (a,), Platter()))
-    ((3, 'A', 45.0),)
-    """
-    as_instance(readings, Readings, "readings")
-    as_instance(machine, Machine, "machine")
-    readings.fits(machine)
-    found = [
-        (readings.row(int(k)), rotary.letter, float(readings.angles_deg[k, i]))
-        for i, rotary in enumerate(machine.rotaries)
-        for k in np.flatnonzero(~rotary.within(readings.angles_deg[:, i]))
-    ]
-    return tuple(sorted(found))
 
 
 def readings_from_rows(

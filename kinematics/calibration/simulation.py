@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from kinematics.calibration.line_parameters import orthonormal_pair
-from kinematics.calibration.planning import PlannedTarget, planned_readings
+from kinematics.calibration.planned_targets import PlannedTarget, planned_readings
 from kinematics.calibration.readings import Readings
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine

@@ -14,7 +14,6 @@ from kinematics.calibration.adjustment import (
     Problem,
     ReducedNormals,
     State,
-    Weighing,
     build_problem,
     gauss_newton,
     initial_state,
@@ -98,8 +97,7 @@ class LeaveOneOut:
 
 def degrees_of_freedom(problem: Problem, state: State) -> int:
     """Equations minus the unknowns that are not fixed."""
-    target_unknowns = 4 * len(problem.names) - round(float(np.trace(state.fixed, axis1=1, axis2=2).sum()))
-    return int(problem.equations - state.free.shape[1] - target_unknowns)
+    return int(problem.equations - state.free.shape[1] - state.target_unknowns)
 
 
 def solve(
@@ -119,7 +117,7 @@ def solve(
     return solve_problem(build_problem(readings, machine, angle_errors, drifts), sigma_mm)
 
 
-def solve_problem(problem: Problem, sigma_mm: float | None = None, weigh: Weighing | None = None) -> Adjusted:
+def solve_problem(problem: Problem, sigma_mm: float | None = None) -> Adjusted:
     """Solve, fixing parameters that are not estimable at the solution."""
     state, guess = initial_state(problem), sigma_mm or _USUAL_SCATTER_MM
     if sigma_mm is not None and problem.weighted:
@@ -133,7 +131,7 @@ def solve_problem(problem: Problem, sigma_mm: float | None = None, weigh: Weighi
         rank = _rank(state)
         if before is not None and rank == before:
             break
-        state, raw = gauss_newton(problem, *_reset_fixed(problem, state, raw), weigh=weigh)
+        state, raw = gauss_newton(problem, *_reset_fixed(problem, state, raw))
         before, dof = rank, degrees_of_freedom(problem, state)
         if sigma_mm is None and dof > 0:
             guess = float(np.sqrt(raw.squares.sum() / dof)) / problem.usual_weight

@@ -9,6 +9,7 @@ In the order of a question: `shapes` (bodies in the way), `tool_assembly` (tool,
 """
 
 from kinematics.reach.beam import Section, deflection_mm, stiffness_n_per_mm
+from kinematics.reach.branch_and_bound import MoveClearance
 from kinematics.reach.clearance import (
     Clearance,
     ClosestPair,
@@ -29,7 +30,6 @@ from kinematics.reach.collision_model import (
 from kinematics.reach.feasibility import Limit, LimitKind, minimum_clearance
 from kinematics.reach.index_moves import (
     IndexMove,
-    MoveClearance,
     index_move,
     index_turns_deg,
     job_index_moves,
@@ -57,6 +57,7 @@ from kinematics.reach.shapes import (
     Mesh,
     Shape,
     Solid,
+    box_corners,
     box_on,
     frustum_on,
     moved_shape,
@@ -116,6 +117,7 @@ __all__ = [
     "View",
     "WitnessPoints",
     "WorstTorque",
+    "box_corners",
     "box_on",
     "carried",
     "clearances",

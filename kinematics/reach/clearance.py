@@ -16,7 +16,7 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.reach.collision_bodies import matrix_of
+from kinematics.reach.collision_bodies import halved, longest_edge, matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs, bounding_spheres, gap_bounds
 from kinematics.reach.scene import (
@@ -434,12 +434,9 @@ def _nearest_piece(
 ) -> manifold3d.Manifold:
     piece = manifold
     for _ in range(_MOST_HALVINGS):
-        box = np.array(piece.bounding_box())
-        edges = box[3:] - box[:3]
-        axis = int(np.argmax(edges))
-        if edges[axis] < _SMALL_MM:
+        if longest_edge(piece)[2] < _SMALL_MM:
             break
-        halves = piece.split_by_plane(np.eye(3)[axis], float(box[axis] + edges[axis] / 2.0))
+        halves = halved(piece)
         gaps = [np.inf if half.is_empty() else half.min_gap(other, gap_mm + 1.0) for half in halves]
         if not np.isfinite(gaps).any():
             break

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
-from kinematics.reach.shapes import Box, Frustum, Mesh, Shape
+from kinematics.reach.shapes import Box, Frustum, Mesh, Shape, box_corners
 from kinematics.transform import Pose
 
 __all__ = [
@@ -25,7 +25,9 @@ __all__ = [
     "CollisionBody",
     "collision_body",
     "facets",
+    "halved",
     "in_pieces",
+    "longest_edge",
     "matrix_of",
     "pieced_body",
     "vertices_of",
@@ -228,11 +230,7 @@ def in_pieces(body: CollisionBody) -> CollisionBody:
         if full or hollow_mm3 <= _LITTLE_HOLLOW * (manifold.volume() + hollow_mm3):
             done.append(manifold)
             continue
-        box = np.array(manifold.bounding_box())
-        edges = box[3:] - box[:3]
-        axis = int(np.argmax(edges))
-        halves = manifold.split_by_plane(np.eye(3)[axis], float(box[axis] + edges[axis] / 2.0))
-        parts = [half for half in halves if not half.is_empty()]
+        parts = [half for half in halved(manifold) if not half.is_empty()]
         if len(parts) == 1:
             done.append(manifold)
         else:
@@ -241,6 +239,21 @@ def in_pieces(body: CollisionBody) -> CollisionBody:
         return body
     pieces = tuple(_piece(body, manifold) for manifold in done)
     return replace(body, pieces=pieces)
+
+
+def longest_edge(manifold: manifold3d.Manifold) -> tuple[int, float, float]:
+    """Axis along which a manifold's box is longest, where its middle is there, and its length."""
+    box = np.array(manifold.bounding_box())
+    edges = box[3:] - box[:3]
+    axis = int(np.argmax(edges))
+    return axis, float(box[axis] + edges[axis] / 2.0), float(edges[axis])
+
+
+def halved(manifold: manifold3d.Manifold) -> tuple[manifold3d.Manifold, manifold3d.Manifold]:
+    """Both halves of a manifold, cut across its box's longest edge; one may be empty."""
+    axis, middle, _ = longest_edge(manifold)
+    first, second = manifold.split_by_plane(np.eye(3)[axis], middle)
+    return first, second
 
 
 def _hollow_mm3(manifold: manifold3d.Manifold) -> float:
@@ -257,13 +270,12 @@ def _piece(body: CollisionBody, manifold: manifold3d.Manifold) -> CollisionBody:
         low, high = along.min(axis=0), along.max(axis=0)
         boxes.append((float(np.prod(high - low)), low, high, frame))
     _, low, high, frame = min(boxes, key=lambda box: box[0])
-    ends = np.stack(np.meshgrid(*np.stack([low, high], axis=1), indexing="ij"), axis=-1).reshape(8, 3)
     return CollisionBody(
         body.name,
         manifold,
         body.facet_error_mm,
         tight=False,
-        discs_mm=ends @ frame,
+        discs_mm=box_corners(low, high) @ frame,
         radii_mm=np.zeros(DISCS),
         axis=frame[2],
         machinable=body.machinable,
@@ -330,13 +342,12 @@ def _in_box(
     machinable: bool,
     facet_error_mm: float = 0.0,
 ) -> CollisionBody:
-    corners = np.stack(np.meshgrid(*np.stack([low, high], axis=1), indexing="ij"), axis=-1).reshape(8, 3)
     return CollisionBody(
         name,
         manifold,
         facet_error_mm,
         tight,
-        corners,
+        box_corners(low, high),
         np.zeros(DISCS),
         np.array([0.0, 0.0, 1.0]),
         machinable,

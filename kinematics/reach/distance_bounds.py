@@ -66,19 +66,14 @@ class BoundingDiscs:
         )
 
     def support(self, direction: Array) -> Array:
-        """The points farthest in the directions (..., 3)."""
+        """The points (m, 3) of as many hulls that lie farthest in a direction, one for all (3,) or one for each (m, 3)."""
         along = np.einsum("...i,...i->...", direction, self.axis)
         across = direction - along[..., None] * self.axis
         length = np.sqrt(np.einsum("...i,...i->...", across, across))
         reach = (self.centres_mm @ direction[..., None])[..., 0] + self.radii_mm * length[..., None]
         best = np.argmax(reach, axis=-1)
-        if best.ndim == 1:
-            # By far the most frequent shape, and numpy.take_along_axis is slow.
-            rows = np.arange(len(best))
-            centre, radius = self.centres_mm[rows, best], self.radii_mm[rows, best][:, None]
-        else:
-            centre = np.take_along_axis(self.centres_mm, best[..., None, None], axis=-2)[..., 0, :]
-            radius = np.take_along_axis(self.radii_mm, best[..., None], axis=-1)
+        rows = np.arange(len(best))
+        centre, radius = self.centres_mm[rows, best], self.radii_mm[rows, best][:, None]
         rim = (
             across * np.where(length > _EDGE_ON, 1.0 / np.maximum(length, _EDGE_ON), 0.0)[..., None] * radius
         )

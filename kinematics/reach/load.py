@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import product
 
 import manifold3d
 import numpy as np
@@ -19,6 +18,7 @@ from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose, with_step_height
 from kinematics.reach.feasibility import Interval, Limit
 from kinematics.reach.scene import FARTHEST_MM, Scene, group_poses, scene_of
+from kinematics.reach.shapes import box_corners
 from kinematics.validation import ValueEquality, as_instance, as_number, read_only
 
 __all__ = [
@@ -277,10 +277,9 @@ def force_torque_nm(
     if operation.force_n is None:
         return 0.0
     low, high = cutting_box_mm(model, operation, scene)
-    corners = np.array(list(product(*zip(low.tolist(), high.tolist(), strict=True))))
     poses = group_poses(model.machine, operation.machine_deg)
     line = model.machine.rotaries[rotary]
-    arm = corners - poses[rotary].apply(line.point_mm)
+    arm = box_corners(low, high) - poses[rotary].apply(line.point_mm)
     across = np.cross(arm, poses[rotary].rotate(line.direction))
     return float(np.linalg.norm(across, axis=-1).max()) * 1e-3 * operation.force_n
 

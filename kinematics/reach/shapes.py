@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import product
 from typing import Literal, get_args
 
 import numpy as np
@@ -35,6 +36,7 @@ __all__ = [
     "Mesh",
     "Shape",
     "Solid",
+    "box_corners",
     "box_on",
     "frustum_on",
     "moved_shape",
@@ -482,3 +484,23 @@ class Solid(ValueEquality):
         if self.mass_kg is not None:
             return self.mass_kg
         return None if self.density_kg_m3 is None else self.shape.volume_mm3 * 1e-9 * self.density_kg_m3
+
+
+def box_corners(low_mm: NDArray[np.float64], high_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The corners of a box along the axes.
+
+    Parameters
+    ----------
+    low_mm, high_mm : ndarray, shape (3,)
+        Its least and greatest coordinates.
+
+    Returns
+    -------
+    ndarray, shape (8, 3)
+
+    Examples
+    --------
+    >>> box_corners(np.zeros(3), np.array([1.0, 2.0, 3.0]))[[0, 1, 7]].tolist()
+    [[0.0, 0.0, 0.0], [0.0, 0.0, 3.0], [1.0, 2.0, 3.0]]
+    """
+    return np.array(list(product(*zip(low_mm, high_mm, strict=True))), dtype=np.float64)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.reach.collision_bodies import CollisionBody, collision_body, vertices_of
-from kinematics.reach.shapes import Frustum, Solid
+from kinematics.reach.shapes import Frustum, Solid, box_corners
 from kinematics.transform import translation
 from kinematics.validation import ValueEquality, as_number, as_vector, read_only
 
@@ -209,9 +209,7 @@ def _tool_parts(tool: Tool) -> list[tuple[str, Frustum]]:
 
 @lru_cache(maxsize=1024)
 def _swept(body: CollisionBody, half: tuple[float, float, float]) -> manifold3d.Manifold:
-    corners = np.stack(np.meshgrid(*[[-edge, edge] for edge in half], indexing="ij"), axis=-1).reshape(
-        -1, 1, 3
-    )
+    corners = box_corners(-np.array(half), np.array(half))[:, None]
     return manifold3d.Manifold.hull_points((vertices_of(body.manifold) + corners).reshape(-1, 3))
 
 

@@ -38,7 +38,12 @@ from kinematics.teaching.worked_step import Calculation, Digits, Number, WorkedS
 from kinematics.teaching.working import RotarySwing, TouchDisplay, Working
 
 if TYPE_CHECKING:
-    from kinematics.teaching.attainable_accuracy import AttainableAccuracy, attainable, hand_bound_mm
+    from kinematics.teaching.attainable_accuracy import (
+        AttainableAccuracy,
+        attainable,
+        circles_uncertainty_mm,
+        hand_bound_mm,
+    )
     from kinematics.teaching.pivot_diagnosis import (
         PivotAnswer,
         PivotDiagnosis,
@@ -85,6 +90,7 @@ __all__ = [
     "angle_error_deg",
     "angle_line",
     "attainable",
+    "circles_uncertainty_mm",
     "classic_mistakes",
     "coordinate_axes",
     "diagnose",
@@ -113,7 +119,12 @@ __all__ = [
 ]
 
 _OF_PIVOTS = {
-    "attainable_accuracy": ("AttainableAccuracy", "attainable", "hand_bound_mm"),
+    "attainable_accuracy": (
+        "AttainableAccuracy",
+        "attainable",
+        "circles_uncertainty_mm",
+        "hand_bound_mm",
+    ),
     "pivot_diagnosis": ("PivotAnswer", "PivotDiagnosis", "PivotFinding", "PivotMark", "diagnose_pivots"),
     "pivot_exercise": ("PivotExercise", "PivotProbing"),
     "pivot_mistakes": ("PivotMistake", "mistakes_at_pivot", "mistakes_in_direction"),

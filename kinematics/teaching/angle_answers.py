@@ -365,7 +365,9 @@ def _rank(
         for i, angle in indices
     ]
     wrong_angles = sum(a > within_deg for a in apart)
-    return (wrong_angles, _wrong(solution, values, within_mm), sum(apart) if wrong_angles else 0.0)
+    # Of two a whole turn apart neither is nearer to a wrong angle: the first stays, which the key states.
+    turns = sum(round(abs(a - 360.0 * round(a / 360.0)), 6) for a in apart) if wrong_angles else 0.0
+    return (wrong_angles, _wrong(solution, values, within_mm), turns)
 
 
 def _wrong(solution: PlacedOperation, values: Mapping[str, float], within_mm: float) -> int:

@@ -163,8 +163,8 @@ def _alone_line(setup: Setup, placed: PlacedOperation, normal: NDArray[np.float6
     from_side = Number(start, "angle")
     missing = 90.0 - start
     rule = (
-        f"Seen along {rotary.letter}'s line, the direction must come to point up: its angle from +{name} toward +Z now, what "
-        f"is missing to 90 degrees, and so the turn, right-handed about +{'XYZ'[axis]}, and the program angle."
+        f"Seen along {rotary.letter}'s line, the direction must come to point up. Take its angle from +{name} toward +Z now: "
+        f"what is missing to 90 degrees is the turn, right-handed about +{'XYZ'[axis]}, and gives the program angle."
     ) + _program_angle_sentence(setup, placed, 0)
     if half and not upright:
         rule += f" {HALF_TURN_SENTENCE.format(leg='n' + name.lower())}"
@@ -207,8 +207,8 @@ def _shown_line(setup: Setup, placed: PlacedOperation) -> WorkedStep:
         why = f"{_listed(letters)} {'do' if len(letters) > 1 else 'does'} not run exactly along machine axes"
     return WorkedStep(
         "aim shown",
-        f"{why}, so no right triangle gives the angles; the program works them out, here program {angles}. That they are right "
-        f"can be seen: turned by {', then by '.join(reversed(letters))}, the direction lies along the spindle.",
+        f"{why}, so no right triangle gives the angles; they are worked out by computer: program {angles}. To check them, turn "
+        f"the direction by {', then by '.join(reversed(letters))}: it lies along the spindle.",
         f"{product} · n",
         tuple(
             Calculation(name, "{}", (_ratio(v),), _ratio(v))
@@ -245,10 +245,10 @@ def _tilt_line(
     )
     side = "positive" if lean > 0.0 else "negative"
     rule = (
-        "Its level part and its upright part are the legs of a right triangle: their angle is how far it leans from "
-        f"the spindle, and so how far {tilt.letter} must tilt. {tilt.letter} can tilt to either side. Here it is the "
-        f"{side} one, right-handed about {axis_name(np.abs(tilt.direction))}; the other follows below. The table's sense "
-        "then gives the sign of the program angle."
+        "The direction's level part and its upright part are the legs of a right triangle. The angle at the upright leg "
+        f"is how far the direction leans from the spindle, and so how far {tilt.letter} must tilt. {tilt.letter} can tilt "
+        f"to either side: here it is the {side} one, right-handed about {axis_name(np.abs(tilt.direction))}; the other "
+        f"follows below. The sense of {tilt.letter} gives the sign of the program angle."
     ) + _program_angle_sentence(setup, placed, 0)
     if half and not upright:
         rule += f" {HALF_TURN_SENTENCE.format(leg='nz')}"
@@ -275,9 +275,9 @@ def _turn_line(
     along_y = abs(nx) < STRAIGHT
     turned = goal - start
     rule = (
-        f"Seen from above, its level part must first come to point toward {toward}, square to "
-        f"{setup.machine.letters[0]}'s line on the side that tilts up: its angle from +X now, the turn that is missing, "
-        f"and the program angle of {turn.letter}."
+        f"Seen from above, {turn.letter} must first bring the level part to point toward {toward}, square to "
+        f"{setup.machine.letters[0]}'s line, on the side that tilts up. Take its angle from +X now: the turn that is missing "
+        f"gives the program angle of {turn.letter}."
     ) + _program_angle_sentence(setup, placed, 1)
     if half and not along_y:
         rule += f" {HALF_TURN_SENTENCE.format(leg='x')}"
@@ -337,7 +337,7 @@ def _other_line(
     if outside:
         why = f"This one cannot be reached: {' and '.join(outside)}."
     else:
-        why = "This one is as right, with its own work offset; the job, then the least motion, decide between them."
+        why = "This one is just as right, with its own work offset. The job decides between them; if it does not, the shorter way."
     rule = (
         f"The other side: {tilt.letter} tilts as far the other way, and the level part must point toward {toward}, "
         f"half a turn of {turn.letter} from the first. {why}"

@@ -29,9 +29,7 @@ __all__ = [
     "three_point_steps",
 ]
 
-HALF_TURN_SENTENCE = (
-    "{leg} is negative, so the angle lies half a turn on: a calculator's tan⁻¹ only knows -90 to 90 degrees."
-)
+HALF_TURN_SENTENCE = "{leg} is negative, so the angle is half a turn away from the calculator's: its tan⁻¹ only knows -90 to 90 degrees."
 """Reason for adding 180 degrees to an arc tangent."""
 STRAIGHT = 1e-9
 """Below it a component of a direction counts as none."""
@@ -98,7 +96,7 @@ def normal_steps(normal: ArrayLike) -> tuple[WorkedStep, ...]:
     stated = as_vector(normal, 3, "normal")
     if abs(float(np.linalg.norm(stated)) - 1.0) < STRAIGHT:
         return ()
-    rule = "The direction of the drawing, scaled to length 1: each component over the length."
+    rule = "The direction that the drawing gives, scaled to length 1: each component divided by the length."
     _, line = _scaled_to_one("g", "g", stated, rule, _RATIO)
     return (replace(line, key="normal", formula="g / |g|"),)
 
@@ -125,12 +123,12 @@ def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
     first, second, third = (as_vector(point, 3, "through") for point in points)
     along, toward = second - first, third - first
     u, u_line = _scaled_to_one(
-        "e", "p", along, "The first scaled to length 1: each component over the length."
+        "e", "p", along, "The first, scaled to length 1: each component divided by the length."
     )
-    v, v_line = _scaled_to_one("f", "q", toward, "The second scaled to length 1 likewise.")
+    v, v_line = _scaled_to_one("f", "q", toward, "The second, scaled to length 1 likewise.")
     square = cross(u, v)
     _, normal_line = _scaled_to_one(
-        "g", "m", square, "That scaled to length 1 is the plane's normal.", _RATIO
+        "g", "m", square, "Scaled to length 1, that is the plane's normal.", _RATIO
     )
     return (
         WorkedStep(
@@ -151,8 +149,8 @@ def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
         v_line,
         WorkedStep(
             "through square",
-            "Perpendicular to both: their cross product. Taken in this order it points so that the shorter turn from the "
-            "first vector to the second is right-handed: out of the part.",
+            "Perpendicular to both: their cross product. By the right-hand rule, from the first vector to the second, it "
+            "points out of the part.",
             "m = e × f",
             tuple(_crossed(u, v, square, i) for i in range(3)),
             _PART,
@@ -196,7 +194,7 @@ def pattern_steps(
         WorkedStep(
             "pattern",
             f"This is number {place + 1} of the pattern: the first one's direction, turned about the part's z by "
-            f"{place} × {angle_words(step_deg)} = {angle_words(about_deg)} degrees.",
+            f"{angle_words(about_deg)} degrees ({place} × {angle_words(step_deg)}).",
             f"g' = Rz({angle_words(about_deg)}) · g",
             (
                 *sine_and_cosine(about_deg),
@@ -210,7 +208,7 @@ def pattern_steps(
         lines.append(
             WorkedStep(
                 "pattern origin",
-                "Its origin likewise.",
+                "Its origin, turned likewise.",
                 f"origin' = Rz({angle_words(about_deg)}) · origin",
                 multiplied(SMALL_XYZ, matrix, origin, matrix @ origin + 0.0),
                 _PART,

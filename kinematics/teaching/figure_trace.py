@@ -180,24 +180,24 @@ def _at_a_pivot(setup: Setup, i: int) -> list[_Figure]:
     across = [k for k in range(3) if abs(rotary.direction[k]) < 1.0]
     values = tuple(float(point[k]) for k in across)
     figures: list[_Figure] = []
+
+    def add_figures(what: str, adds: tuple[Add, ...]) -> None:
+        """The pivot's coordinates one by one, and both together."""
+        names = tuple(f"{'XYZ'[k]} of {letter}'s pivot{what}" for k in across)
+        figures.extend(_Figure((n,), (v,), (a,)) for n, v, a in zip(names, values, adds, strict=True))
+        if len(across) == 2:
+            figures.append(_Figure(names, values, adds))
+
     carries = i == len(setup.machine.rotaries) - 1
     if carries:
         # The machine file's value: the table stands where the last rotary's line is.
-        names = tuple(f"{'XYZ'[k]} of {letter}'s pivot" for k in across)
-        adds = tuple(_pivot(i, k, _table_moved(setup.machine, k)) for k in across)
-        figures += [_Figure((n,), (v,), (a,)) for n, v, a in zip(names, values, adds, strict=True)]
-        if len(across) == 2:
-            figures.append(_Figure(names, values, adds))
+        add_figures("", tuple(_pivot(i, k, _table_moved(setup.machine, k)) for k in across))
     for what, add in (
         (" in the turn" if carries else "", _pivot),
         (" where it is taken off", lambda i, k: _at("arm_from_mm", i, k)),
         (" where it is added back", lambda i, k: _at("pivot_mm", i, k)),
     ):
-        names = tuple(f"{'XYZ'[k]} of {letter}'s pivot{what}" for k in across)
-        adds = tuple(add(i, k) for k in across)
-        figures += [_Figure((n,), (v,), (a,)) for n, v, a in zip(names, values, adds, strict=True)]
-        if len(across) == 2:
-            figures.append(_Figure(names, values, adds))
+        add_figures(what, tuple(add(i, k) for k in across))
     legs = np.where(np.abs(rotary.direction) < 1.0, point, 0.0)
     return [
         *figures,

@@ -270,8 +270,10 @@ def _as_values(support: AttainableAccuracy, answers: Sequence[PivotAnswer]) -> t
 def _marks(support: AttainableAccuracy, values: Floats, digit_mm: float) -> dict[int, PivotMark]:
     """The graded numbers by their place among all."""
     # A right number written to fewer digits is off by up to half of the last one.
-    half = np.array([digit_mm / 2.0, digit_mm / 2.0, 0.0, 0.0])
-    allowed = np.maximum(support.allowed, half) * _ROUNDING
+    allowed = support.allowed.copy()
+    if digit_mm:  # by hand
+        allowed[:, :2] = np.maximum(support.by_hand_mm, digit_mm / 2.0)
+    allowed *= _ROUNDING
     off = np.abs(values - support.truth)
     marks = {}
     for n, number in enumerate(support.numbers):

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.calibration.planning import PlannedTarget
+from kinematics.calibration.planned_targets import PlannedTarget
 from kinematics.calibration.readings import Readings
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine

@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.calibration.planning import PlannedTarget, is_accessible
+from kinematics.calibration.planned_targets import PlannedTarget, is_accessible
 from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.calibration.simulation import perturbed_machine, simulated_readings
 from kinematics.constants import MM_PER_INCH

@@ -113,7 +113,7 @@ def _face(probing: PivotProbing) -> tuple[WorkedStep, ...]:
         ),
         WorkedStep(
             "side",
-            f"The face is equally far from the pivot both times, once on the - side and once on the +. Halfway between is "
+            f"The face is equally far from the pivot both times, once toward -{name} and once toward +{name}. Halfway between is "
             f"the pivot's {name}; the stylus radius is on both sides and cancels.",
             f"{name} = ({name}1 + {name}2) / 2",
             (middle,),
@@ -121,7 +121,7 @@ def _face(probing: PivotProbing) -> tuple[WorkedStep, ...]:
         ),
         WorkedStep(
             "height",
-            "Half the distance between the two is how far the face lies from the pivot, plus the stylus radius: take "
+            "Half the distance between the two is from the pivot to the face and a stylus radius more: take "
             "the radius off, half the tip's diameter.",
             f"h = ({name}2 - {name}1) / 2 - r",
             (
@@ -132,7 +132,7 @@ def _face(probing: PivotProbing) -> tuple[WorkedStep, ...]:
         ),
         WorkedStep(
             "pivot",
-            "When level, the face lies by the same h above the pivot: go down by it.",
+            "When level, the face lies the same h above the pivot: go down by h.",
             f"P({letter}) = ({name}, Z - h)",
             (
                 Calculation(name, "{}", (middle.result,), middle.result),
@@ -193,9 +193,9 @@ def _arc(probing: PivotProbing) -> tuple[WorkedStep, ...]:
         ),
         WorkedStep(
             "triangle",
-            f"The table's turn between them, right-handed about +{'XYZ'[probing.axis]} ({letter}'s sense makes the sign). "
-            "The pivot, the middle of the chord and the last reading make a right triangle: at the pivot is half the "
-            "turn, opposite lies half the chord, and the leg from the pivot to the middle is wanted.",
+            f"How far the table turned between them, right-handed about +{'XYZ'[probing.axis]}; {letter}'s sense gives the "
+            "sign. The pivot, the middle of the chord and the last reading make a right triangle: the angle at the pivot is "
+            "half the turn, the leg opposite is half the chord, and the leg from the pivot to the middle is wanted.",
             "a = (chord / 2) / tan(turn / 2)",
             triangle,
             "degrees, and across the line",
@@ -226,8 +226,8 @@ def _foot(
     way, side = ("counterclockwise", "left") if turn > 0.0 else ("clockwise", "right")
     rule = (
         f"From M go a distance a, square to the chord. Seen {_EYE[probing.axis]} the table turned {way}, so the pivot lies "
-        f"to the {side} of the line from the first reading to the last: turn the chord a quarter to the {side}, which "
-        "exchanges its two components and reverses the sign of one."
+        f"to the {side} of the line from the first reading to the last: give the chord a quarter turn to the {side}, "
+        "which swaps its two components and reverses the sign of one."
     )
     first, second = probing.axes
     one, two = ("+" if sign > 0.0 else "-" for sign in _signs(probing, turn))
@@ -260,6 +260,12 @@ def _check(probing: PivotProbing) -> WorkedStep:
     )
     rule = (
         "The second reading was not used, so it checks the first and the last: it must lie as far from the pivot as "
-        "they do, to a few times what a reading repeats within."
+        "they do, give or take a few times what a reading repeats within."
     )
-    return WorkedStep("check", rule, "r = √(Δ² + Δ²)", calculations, "across the line")
+    return WorkedStep(
+        "check",
+        rule,
+        "r = √({})".format(" + ".join(f"Δ{name}²" for name in probing.axes)),
+        calculations,
+        "across the line",
+    )

@@ -117,8 +117,8 @@ def _trigonometry_mistakes(rotary: RotaryAxis, i: int) -> list[Mistake]:
             for sign, by in (("+", 90.0), ("-", -90.0))
         ),
         Mistake("tangent for sine", letter, f"the tangent of the {letter} turn was taken for its sine", at, frozenset({f"{letter} sine"}), set_input("tangent", (i,), value=True)),
-        Mistake("supplement of the angle", letter, f"180 degrees less the {letter} angle was taken: it was counted from the other end of the axis", f"{letter} angle", turn, _supplement(i)),
-        Mistake("complement of the angle", letter, f"90 degrees less the {letter} angle was taken: the angle was counted from the other leg", f"{letter} angle", turn, _complement(i)),
+        Mistake("supplement of the angle", letter, f"180 degrees less the {letter} angle was taken: it was counted from the other end of the axis", f"{letter} angle", turn, _subtracted_from(180.0, i)),
+        Mistake("complement of the angle", letter, f"90 degrees less the {letter} angle was taken: the angle was counted from the other leg", f"{letter} angle", turn, _subtracted_from(90.0, i)),
     ]  # fmt: skip
     if np.abs(rotary.direction).max() == 1.0:
         arm = frozenset({f"{letter} arm angle"})
@@ -148,18 +148,12 @@ def _plane_axes(direction: NDArray[np.float64]) -> tuple[NDArray[np.float64], ND
     return first, np.cross(np.abs(direction), first)
 
 
-def _complement(i: int) -> Change:
+def _subtracted_from(whole_deg: float, i: int) -> Change:
+    """Take the angle from 90 or 180 degrees, with its own sign: its complement or supplement."""
+
     def change(batch: CalculationBatch, rows: Rows) -> None:
         angle = batch.program_deg[rows, :, i]
-        batch.program_deg[rows, :, i] = np.where(angle < 0.0, -90.0, 90.0) - angle
-
-    return change
-
-
-def _supplement(i: int) -> Change:
-    def change(batch: CalculationBatch, rows: Rows) -> None:
-        angle = batch.program_deg[rows, :, i]
-        batch.program_deg[rows, :, i] = np.where(angle < 0.0, -180.0, 180.0) - angle
+        batch.program_deg[rows, :, i] = np.where(angle < 0.0, -whole_deg, whole_deg) - angle
 
     return change
 

@@ -265,9 +265,7 @@ def _outward(
         if turns and point.any():
             angle = turns[0].turn_deg
             line, point = _triangle("origin turned", 2, angle, point, "parallel to the table frame")
-            turned = (
-                f"The part stands turned by {angle_words(angle)} degrees about z, and its origin with it."
-            )
+            turned = f"The part stands turned by {angle_words(angle)} degrees about z, and the operation's origin with it."
             lines.append(replace(line, rule=f"{turned} {line.rule}"))
             name += "'"
         total = point + setup.part_in_table.translation_mm
@@ -275,7 +273,7 @@ def _outward(
         lines.append(
             WorkedStep(
                 "part zero",
-                "Part zero as touched off, and the origin from there.",
+                "From part zero as touched off on to the operation's origin.",
                 f"o = W + {name}",
                 added(SMALL_XYZ, setup.part_in_table.translation_mm, point, total),
                 "table frame",
@@ -338,7 +336,8 @@ def _triangle(
     arm_words = "the arm" if letter else "the way to the origin"
     rule = (
         f"The turn leaves {still} alone. In the {along}-{up} plane {arm_words} is the long side of a right triangle with "
-        f"legs {along} and {up}: find it and its angle from +{along} toward +{up}, add the turn, and split it again."
+        f"legs {along} and {up}: find its length r and its angle from +{along} toward +{up}, add the turn, and split it into "
+        "legs again."
     )
     if u == 0.0:
         rule += (

@@ -140,17 +140,36 @@ def written_number(number: Number, digits: Digits) -> str:
     ('-35', '0.5')
     >>> written_number(Number(-1e-12), Digits())
     '0.0000'
+
+    A last digit 5 that would be rounded the wrong way for a sheet with one decimal less is written with more:
+
+    >>> written_number(Number(12.345487), Digits()), written_number(Number(12.345512), Digits())
+    ('12.34549', '12.3455')
     """
     as_instance(number, Number, "number")
     as_instance(digits, Digits, "digits")
     # To the ninth decimal first: the last bits of a sum never decide a tie at the last digit written.
     value = round(number.value, _SHOWN_FROM)
     if number.kind == "length":
-        text = f"{round(value / digits.unit_mm, _SHOWN_FROM):.{digits.length}f}"
+        text = _rounded(round(value / digits.unit_mm, _SHOWN_FROM), digits.length)
     else:
-        text = f"{value:.{digits.angle if number.kind == 'angle' else digits.ratio}f}"
+        angle = number.kind == "angle"
+        text = _rounded(value, digits.angle) if angle else f"{value:.{digits.ratio}f}"
         text = text.rstrip("0").rstrip(".") if "." in text else text
     return text.lstrip("-") if float(text) == 0.0 else text
+
+
+def _rounded(value: float, decimals: int) -> str:
+    """The value to so many decimals, or to more where its last one is a 5 that was rounded up to.
+
+    Who rounds that once more for the sheet gets 12.346 from 12.3455 where 12.34549 gives 12.345.
+    """
+    text = tie = f"{value:.{decimals}f}"
+    if tie.endswith("5") and abs(value) < abs(float(tie)):
+        while float(text) == float(tie) and decimals < _SHOWN_FROM:
+            decimals += 1
+            text = f"{value:.{decimals}f}"
+    return text
 
 
 def written(calculation: Calculation, digits: Digits) -> str:

@@ -142,7 +142,7 @@ so the table is turned counterclockwise: a right-handed turn about +X of +35 deg
     )
     turn = float(rotary.turn_deg(machine_deg))
     if turn == 0.0:
-        return text + "It is at its zero: nothing turns."
+        return text + f"{rotary.letter} is at its zero: nothing turns."
     size = "positive" if machine_deg - rotary.zero_deg > 0.0 else "negative"
     way = "counterclockwise" if turn > 0.0 else "clockwise"
     line = name if square_axis(rotary.direction) is not None else "its line"
@@ -311,7 +311,7 @@ def touch_off_steps(setup: Setup, touched: TouchDisplay | None, turned_by: TurnL
         rule = "Part zero was touched off, so nothing is added up: it is taken as measured."
         return [WorkedStep("step 1", rule, "W", given_values(SMALL_XYZ, at), "table frame")]
     machine, point, name = setup.machine, touched.at_mm, "d"
-    rule = "Part zero was touched off, so no stack is added up. What the display showed there:"
+    rule = "Part zero was touched off, so no stack is added up. The display there showed:"
     lines = [WorkedStep("touch", rule, "d", given_values(XYZ, point), "machine coordinates")]
     for rotary, machine_deg in zip(machine.rotaries, touched.machine_deg.tolist(), strict=True):
         turn = -float(rotary.turn_deg(machine_deg)) + 0.0
@@ -346,16 +346,16 @@ def touch_off_steps(setup: Setup, touched: TouchDisplay | None, turned_by: TurnL
     arm = point - frame.translation_mm
     where = table_origin_words(machine)
     if np.array_equal(frame.rotation, np.eye(3)):
-        rule = f"In the table frame: less its origin, {where}."
+        rule = f"Into the table frame: subtract its origin, {where}."
         sums = added(SMALL_XYZ, point, frame.translation_mm, at, "-")
         return [*lines, WorkedStep("step 1", rule, f"W = {name} - T", sums, "table frame")]
     back = np.asarray(frame.rotation.T)
-    rule = f"From the table frame's origin, {where}, still parallel to the machine:"
+    rule = f"The way to it from the table frame's origin, {where}, still parallel to the machine:"
     sums = added(SMALL_XYZ, point, frame.translation_mm, arm, "-")
-    lines.append(WorkedStep("touch table", rule, f"a = {name} - T", sums, "parallel to the machine"))
+    lines.append(WorkedStep("touch table", rule, f"b = {name} - T", sums, "parallel to the machine"))
     rule = f"{table_words(machine)} As a matrix, its axes are the rows."
     sums = multiplied(SMALL_XYZ, back, arm, at)
-    return [*lines, WorkedStep("step 1", rule, "W = R(T)⁻¹ · a", sums, "table frame", back)]
+    return [*lines, WorkedStep("step 1", rule, "W = R(T)⁻¹ · b", sums, "table frame", back)]
 
 
 def angle_step(setup: Setup, i: int, program_deg: float) -> WorkedStep:
@@ -470,7 +470,7 @@ def arm_step(rotary: RotaryAxis, point: NDArray[np.float64], name: str) -> Worke
     letter = rotary.letter
     return WorkedStep(
         f"{letter} arm",
-        f"The arm: {letter} swings the line from its pivot to the point, not the point's coordinates.",
+        f"{letter} swings the arm that runs from its pivot to the point: subtract the pivot from the point.",
         f"v({letter}) = {name} - P({letter})",
         added(SMALL_XYZ, point, rotary.point_mm, point - rotary.point_mm, "-"),
         f"from the pivot of {letter}, parallel to the machine",
@@ -482,7 +482,7 @@ def back_step(rotary: RotaryAxis, turned: NDArray[np.float64]) -> WorkedStep:
     letter = rotary.letter
     return WorkedStep(
         f"{letter} back",
-        f"Back to machine coordinates: the pivot of {letter} has not moved, so the turned arm is added to it.",
+        f"Back to machine coordinates: the pivot of {letter} has not moved, so add the turned arm to it.",
         f"w({letter}) = P({letter}) + v({letter})'",
         added(XYZ, rotary.point_mm, turned, rotary.point_mm + turned),
         "machine coordinates",

@@ -10,11 +10,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.uncertainty.chi_square import Whitening, chi_square_tail
 from kinematics.uncertainty.correction import (
     JointCorrection,
     OffsetCorrection,
     SetupEstimate,
-    chi_square_tail,
     correction_maps,
     corrections_apart,
     offset_correction,
@@ -296,8 +296,6 @@ def _rank(cause: SingleCause) -> tuple[float, ...]:
 
 def _pairs(causes: SingleCauses) -> tuple[CausePair, ...]:
     """Every pair of causes fitted together: those that explain the deviations, and would leave the part elsewhere."""
-    from scipy import special
-
     measured = causes.joint.measured
     by_group: dict[int, SingleCause] = {}
     for one in sorted(causes.causes, key=lambda cause: (cause.stated_u is None, cause.total)):
@@ -307,9 +305,8 @@ def _pairs(causes: SingleCauses) -> tuple[CausePair, ...]:
         return ()
     columns = [one.column for one in each]
     limits = np.array([_MOST_OFF * one.stated_u if one.stated_u else np.inf for one in each])
-    own, by_cause = _whitened(
-        measured.noise(causes.sources), measured.excess_mm, measured.jacobian[:, columns]
-    )
+    whitening = Whitening.of(measured.noise(causes.sources))
+    own, by_cause = whitening.rows(measured.excess_mm), whitening.rows(measured.jacobian[:, columns])
     product, along = by_cause.T @ by_cause, by_cause.T @ own
     weight = np.diag(product)
     determinant = np.outer(weight, weight) - np.square(product)
@@ -317,8 +314,7 @@ def _pairs(causes: SingleCauses) -> tuple[CausePair, ...]:
     safe = np.where(distinct, determinant, 1.0)
     size = (along[:, None] * weight[None, :] - product * along[None, :]) / safe
     rest = np.clip(own @ own - size * along[:, None] - size.T * along[None, :], 0.0, None)
-    dof = len(own) - 2
-    chance = special.chdtrc(dof, rest) if dof > 0 else np.ones_like(rest)
+    chance = chi_square_tail(rest, len(own) - 2)
     fits = distinct & (chance >= (_PAIR_EXPLAINS if causes.rivals else EXPLAINS))
     fits &= (np.abs(size) <= limits[:, None]) & (np.abs(size.T) <= limits[None, :])
     # Where the offsets, or the features with them, would be elsewhere than the best single cause has them.
@@ -410,20 +406,11 @@ def _fits(
     joint: JointCorrection, columns: NDArray[np.int64], noise: Array, left: Array
 ) -> tuple[Array, Array, Array]:
     """Of each column fitted by itself: what it leaves of chi-square, its size, and the weight (inverse variance) of that."""
-    own, by_column = _whitened(noise, left, joint.measured.jacobian[:, columns])
+    whitening = Whitening.of(noise)
+    own, by_column = whitening.rows(left), whitening.rows(joint.measured.jacobian[:, columns])
     weight = np.square(by_column).sum(axis=0)
     size = (by_column.T @ own) / weight
     return np.clip(own @ own - np.square(size) * weight, 0.0, None), size, weight
-
-
-def _whitened(noise: Array, left: Array, rows: Array) -> tuple[Array, Array]:
-    """Residuals, shape (K,), and rows (K, n), whitened: in standard deviations of a noise that is the same everywhere."""
-    from scipy import linalg
-
-    both = linalg.solve_triangular(
-        linalg.cholesky(noise, lower=True), np.column_stack([left, rows]), lower=True
-    )
-    return both[:, 0], both[:, 1:]
 
 
 def _believable(joint: JointCorrection, column: int, size: float, farthest: float) -> bool:
@@ -464,16 +451,12 @@ def not_yet_measured(measured: MeasuredParts, feature: int, u_mm: float) -> list
 
 def pairwise_chi_squares(causes: SingleCauses, rivals: Sequence[SingleCause], whole: MeasuredParts) -> Array:
     """The chi-square that each rival (columns) would have in measured rows if another (rows) were the truth; (r, r)."""
-    from scipy import linalg
-
     noise = whole.noise(causes.sources)
     if causes.others == "within limits":
         noise = noise + causes.joint.prior.spread(whole)
     columns = [one.column for one in rivals]
     values = np.array([one.value for one in rivals])
-    by_rival = linalg.solve_triangular(
-        linalg.cholesky(noise, lower=True), whole.jacobian[:, columns], lower=True
-    )
+    by_rival = Whitening.of(noise).rows(whole.jacobian[:, columns])
     product = by_rival.T @ by_rival
     weight = np.diag(product)
     # Of truth i seen as rival j: its signal less the part that lies along j's rows.

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
+from kinematics.uncertainty.chi_square import Whitening, chi_square_tail
 from kinematics.uncertainty.features import PartModel
 from kinematics.uncertainty.inspection import SEATING, MeasuredParts
 from kinematics.uncertainty.model_parts import Array
@@ -195,10 +195,10 @@ def correct_jointly(measured: MeasuredParts, sources: Sequence[UncertaintySource
     carried = measured.jacobian[:, prior.columns] @ prior.covariance
     whole = noise + prior.spread(measured)
     left = prior.left_mm(measured)
-    solved = _solve(whole, np.column_stack([left[:, None], carried]))
+    solved = Whitening.of(whole).solution(np.column_stack([left[:, None], carried]))
     values = prior.values + carried.T @ solved[:, 0]
     covariance = prior.covariance - carried.T @ solved[:, 1:]
-    by_noise = float(measured.excess_mm @ _solve(noise, measured.excess_mm[:, None])[:, 0])
+    by_noise = float(measured.excess_mm @ Whitening.of(noise).solution(measured.excess_mm))
     by_budget = float(left @ solved[:, 0])
     count = len(left)
     return JointCorrection(
@@ -210,26 +210,6 @@ def correct_jointly(measured: MeasuredParts, sources: Sequence[UncertaintySource
         by_budget,
         float(chi_square_tail(by_budget, count)),
     )
-
-
-def _solve(matrix: Array, right: Array) -> Array:
-    """Solution with a covariance, by Cholesky."""
-    from scipy import linalg
-
-    try:
-        return np.asarray(linalg.cho_solve(linalg.cho_factor(matrix, lower=True), right))
-    except linalg.LinAlgError:
-        raise KinematicsError(
-            "measured deviations: expected uncertainties that fit together, found a covariance that is singular"
-        ) from None
-
-
-def chi_square_tail(value: ArrayLike, dof: int) -> NDArray[np.float64]:
-    """The probabilities of chi-squares at least as large as `value`; 1 with no degree of freedom."""
-    from scipy import special
-
-    least = np.clip(value, 0.0, None)
-    return np.ones_like(least) if dof < 1 else np.asarray(special.chdtrc(dof, least))
 
 
 @dataclass(frozen=True, eq=False)

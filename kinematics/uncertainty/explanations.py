@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.uncertainty.causes import possible_causes
-from kinematics.uncertainty.correction import SetupEstimate, chi_square_tail, setup_prior
+from kinematics.uncertainty.chi_square import Whitening, chi_square_tail
+from kinematics.uncertainty.correction import SetupEstimate, setup_prior
 from kinematics.uncertainty.inspection import MeasuredParts
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertaintySource
@@ -89,16 +90,16 @@ class Explanations:
         return possible_causes(self.measured, self.prior)
 
     @cached_property
-    def _by_noise(self) -> _Whitened:
-        return _Whitened.of(self.noise, self.measured.jacobian[:, self._columns])
+    def _by_noise(self) -> _SingleCauses:
+        return _SingleCauses.of(self.noise, self.measured.jacobian[:, self._columns])
 
     @cached_property
-    def _by_whole(self) -> _Whitened:
-        return _Whitened.of(self.noise + self.spread, self.measured.jacobian[:, self._columns])
+    def _by_whole(self) -> _SingleCauses:
+        return _SingleCauses.of(self.noise + self.spread, self.measured.jacobian[:, self._columns])
 
     @cached_property
-    def _by_wide(self) -> _Whitened:
-        return _Whitened.of(self.noise + _WIDER * self.spread, np.zeros((len(self.noise), 0)))
+    def _wide(self) -> Whitening:
+        return Whitening.of(self.noise + _WIDER * self.spread)
 
     def chances(self, excess_mm: Array, *, without: int | None = None) -> NDArray[np.float64]:
         """Probabilities of deviations, by all that is stated or by the best single cause where enough was measured.
@@ -116,9 +117,10 @@ class Explanations:
         """
         left = self.left(excess_mm)
         dof = len(excess_mm) - (without is not None)
-        own, others = self._by_noise.of_rows(excess_mm), self._by_whole.of_rows(left)
+        noise, whole = self._by_noise.whitening, self._by_whole.whitening
+        own, others = noise.rows(excess_mm), whole.rows(left)
         if without is not None:
-            own, others = self._by_noise.dropped(own, without), self._by_whole.dropped(others, without)
+            own, others = noise.less_row(own, without), whole.less_row(others, without)
         by_noise, by_whole = np.square(own).sum(axis=0), np.square(others).sum(axis=0)
         chance = chi_square_tail(np.minimum(by_noise, by_whole), dof)
         if dof < _FEWEST or not self._columns.size or bool(np.all(chance >= EXPLAINED)):
@@ -146,12 +148,14 @@ class Explanations:
         from scipy import special
 
         left = self.left(excess_mm)
-        each = [self._by_whole.log_likelihood(left), self._by_wide.log_likelihood(left)]
+        by_noise, by_whole = self._by_noise, self._by_whole
+        own, others = by_noise.whitening.rows(excess_mm), by_whole.whitening.rows(left)
+        each = [by_whole.whitening.log_density(others), self._wide.log_density(self._wide.rows(left))]
         if self._columns.size:
             u = self._causes_u
-            each += [self._by_noise.one_off(excess_mm, u), self._by_whole.one_off(left, u)]
+            each += [by_noise.one_off(own, u), by_whole.one_off(others, u)]
         if self._columns.size > 1:
-            each.append(self._by_noise.two_off(excess_mm, u))
+            each.append(by_noise.two_off(own, u))
         return np.asarray(special.logsumexp(np.array(each), axis=0))
 
     @cached_property
@@ -165,36 +169,23 @@ class Explanations:
 
 
 @dataclass(frozen=True, eq=False)
-class _Whitened:
-    """A covariance's triangle (K, K), its inverse, and rows by cause (K, n) in standard deviations of it."""
+class _SingleCauses:
+    """A covariance of the deviations, and their derivatives (K, n) by each cause, in standard deviations of it."""
 
-    factor: Array
-    inverse: Array
+    whitening: Whitening
     by_cause: Array
 
     @classmethod
-    def of(cls, covariance: Array, rows: Array) -> _Whitened:
-        from scipy import linalg
-
-        factor = linalg.cholesky(covariance, lower=True)
-        inverse = linalg.solve_triangular(factor, np.eye(len(factor)), lower=True)
-        return cls(factor, inverse, inverse @ rows)
-
-    def of_rows(self, rows: Array) -> Array:
-        """Rows in standard deviations, shape (K, m)."""
-        return np.asarray(self.inverse @ rows)
-
-    def dropped(self, rows: Array, place: int) -> Array:
-        """Such rows less what a free value at one place takes up: they say what they would without it."""
-        free = self.inverse[:, place]
-        return np.asarray(rows - np.outer(free, free @ rows) / (free @ free))
+    def of(cls, covariance: Array, rows: Array) -> _SingleCauses:
+        whitening = Whitening.of(covariance)
+        return cls(whitening, whitening.rows(rows))
 
     def least(self, own: Array, without: int | None = None) -> Array:
-        """The least chi-square that a single cause of any size leaves; infinite where there is none."""
+        """The least chi-square that a single cause of any size leaves: all of it where no cause shows."""
         by_cause = self.by_cause
         weight = np.square(by_cause).sum(axis=0)
         if without is not None:
-            by_cause = self.dropped(by_cause, without)
+            by_cause = self.whitening.less_row(by_cause, without)
             before, weight = weight, np.square(by_cause).sum(axis=0)
             shown = weight > 1e-12 * before
             by_cause, weight = by_cause[:, shown], weight[shown]
@@ -202,27 +193,23 @@ class _Whitened:
         most = gain.max(axis=0) if len(gain) else np.zeros(own.shape[1])
         return np.asarray(np.clip(np.square(own).sum(axis=0) - most, 0.0, None))
 
-    def log_likelihood(self, rows: Array) -> Array:
-        """Of rows (K, m), without the constant that depends on K only."""
-        own = self.of_rows(rows)
-        return np.asarray(-0.5 * np.square(own).sum(axis=0) - np.log(np.diag(self.factor)).sum())
-
-    def one_off(self, rows: Array, u: Array) -> Array:
-        """The same on the mean of all causes, one at a time off by `u`."""
+    def one_off(self, own: Array, u: Array) -> Array:
+        """Log density of whitened rows (K, m) on the mean of all causes, one at a time off by `u`."""
         from scipy import special
 
         scaled = self.by_cause * u
         square = np.square(scaled).sum(axis=0)[:, None]
-        along = np.square(scaled.T @ self.of_rows(rows))
+        along = np.square(scaled.T @ own)
         gain = 0.5 * along / (1.0 + square) - 0.5 * np.log1p(square)
-        return np.asarray(self.log_likelihood(rows) + special.logsumexp(gain, axis=0) - np.log(len(square)))
+        mean = special.logsumexp(gain, axis=0) - np.log(len(square))
+        return np.asarray(self.whitening.log_density(own) + mean)
 
-    def two_off(self, rows: Array, u: Array) -> Array:
+    def two_off(self, own: Array, u: Array) -> Array:
         """The same on the mean of all pairs of the likeliest causes, both off by `u`."""
         from scipy import special
 
         scaled = self.by_cause * u
-        along = scaled.T @ self.of_rows(rows)
+        along = scaled.T @ own
         if len(along) > _MOST_PAIRED:
             square = 1.0 + np.square(scaled).sum(axis=0)[:, None]
             alone = (0.5 * np.square(along) / square - 0.5 * np.log(square)).max(axis=1)
@@ -237,4 +224,4 @@ class _Whitened:
             x, y = one[first], one[second]
             square = (b * np.square(x) - 2.0 * c * x * y + a * np.square(y)) / determinant
             found.append(special.logsumexp(0.5 * (square - np.log(determinant))))
-        return np.asarray(self.log_likelihood(rows) + np.array(found) - np.log(len(first)))
+        return np.asarray(self.whitening.log_density(own) + np.array(found) - np.log(len(first)))

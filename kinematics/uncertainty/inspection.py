@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
@@ -135,18 +135,6 @@ class MeasuredParts:
                 spread += rows @ source.covariance @ rows.T
             found += np.where(own[:, None] == own[None, :], spread, 0.0)
         return found
-
-    def without(self, rows: NDArray[np.bool_]) -> MeasuredParts:
-        """The same without some rows (a mask)."""
-        kept = np.flatnonzero(~rows)
-        return replace(
-            self,
-            deviations=tuple(self.deviations[k] for k in kept.tolist()),
-            jacobian=self.jacobian[kept],
-            nominal_mm=self.nominal_mm[kept],
-            point=self.point[kept],
-            datum_point=self.datum_point[kept],
-        )
 
 
 def measured_parts(part: PartModel, deviations: Sequence[MeasuredDeviation]) -> MeasuredParts:

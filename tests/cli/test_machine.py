@@ -6,6 +6,8 @@ import sys
 
 import pytest
 
+from tiltwright.machine import prompts
+
 ANSWERS = [
     "Practice mill",
     "mm",
@@ -385,3 +387,17 @@ def test_a_pivot_whose_sign_was_lost_is_asked_about(run, examples, tmp_path):
     shown = run("machine", "show", path)
     assert shown.code == 0
     assert "203.412" in shown.err
+
+
+@pytest.mark.parametrize("sign", [",", " ", ";", " ; ", ", "])
+def test_ends_points_and_limits_take_one_sign_between_their_numbers(sign):
+    assert prompts.ends(f"-500{sign}0") == [-500.0, 0.0]
+    assert prompts.limits(f"-30{sign}110.5") == [-30.0, 110.5]
+    assert prompts.three(f"-360.5{sign}-201{sign}0.25") == [-360.5, -201.0, 0.25]
+
+
+@pytest.mark.parametrize("typed", ["-500,5;0", "-1,5;-2", "-30 ", "-30 110 5 1", "-1,5;-2;3"])
+def test_a_decimal_comma_is_never_taken_for_the_next_number(typed):
+    for read in (prompts.ends, prompts.limits, prompts.three):
+        with pytest.raises(ValueError, match="won't do"):
+            read(typed)

@@ -2,12 +2,14 @@
 
 import csv
 import io
+import itertools
 import json
 import re
 
 import numpy as np
 import pytest
 from machine_texts import mill_text
+from slices import cases
 
 from kinematics import Setup, StackStep
 from tiltwright.files.loader import read_job
@@ -123,11 +125,11 @@ def test_the_choice_between_two_tilts_is_told(run, job):
     assert order["motion_deg"] == pytest.approx(480.0)
     assert order["tilt"]["open"] == ["bore"]
     better = order["tilt"]["better"]
-    assert (better["operation"], better["tilt"], better["motion_deg"]) == (
-        "bore",
-        "negative",
-        pytest.approx(420.0),
-    )
+    assert better == {
+        "tilts": [{"operation": "bore", "tilt": "negative"}],
+        "motion_deg": pytest.approx(420.0),
+    }
+    assert order["tilt"]["compared"]
     # The file asks for that tilt: the order has that motion, and nothing is open any more.
     asked = json.loads(run("offsets", job(text + bore + 'tilt = "negative"\n' + slot), "--json").out)["order"]
     assert (asked["motion_deg"], asked["tilt"]) == (pytest.approx(420.0), None)
@@ -135,6 +137,33 @@ def test_the_choice_between_two_tilts_is_told(run, job):
     # By nest there is nothing to choose.
     by_nest = text.replace("by tilt", "by nest")
     assert json.loads(run("offsets", job(by_nest + bore + slot), "--json").out)["order"]["tilt"] is None
+
+
+@pytest.mark.parametrize("seed", range(cases(40)))
+def test_no_choice_of_tilts_and_order_has_less_motion_by_trying_them_all(run, job, seed):
+    """Each choice written into the file in turn; the order of each is held to brute force in test_work_order.py."""
+    random = np.random.default_rng(seed)
+    text = HEAD + 'order = "by tilt"\n' + PLATE + nest("left", -40.0) + nest("right", 40.0) + FACE
+    ports = []
+    for name in ("bore", "slot", "port")[: 2 + seed % 2]:
+        tilt, turn = np.radians(
+            [random.uniform(10.0, 60.0), random.choice([0.0, 90.0, random.uniform(0, 360)])]
+        )
+        normal = [np.sin(tilt) * np.cos(turn), np.sin(tilt) * np.sin(turn), np.cos(tilt)]
+        ports.append(f'[[operation]]\nname = "{name}"\nnormal = {list(map(float, normal))}\n')
+    mill = mill_text(limits="[-90.0, 90.0]")
+    motions = []
+    for tilts in itertools.product(("positive", "negative"), repeat=len(ports)):
+        asked = "".join(f'{one}tilt = "{tilt}"\n' for one, tilt in zip(ports, tilts, strict=True))
+        motions.append(
+            json.loads(run("offsets", job(text + asked, mill), "--json").out)["order"]["motion_deg"]
+        )
+    order = json.loads(run("offsets", job(text + "".join(ports), mill), "--json").out)["order"]
+    better = order["tilt"]["better"]
+    assert order["tilt"]["compared"]
+    # What saves less than half a degree is not worth a changed file.
+    least = order["motion_deg"] if better is None else better["motion_deg"]
+    assert min(motions) - 1e-6 <= least <= min(motions) + 0.5
 
 
 def test_a_tilt_beyond_half_a_turn_is_no_tilt_of_the_other_sign(run, job):

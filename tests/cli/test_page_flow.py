@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import shutil
 from dataclasses import replace
 
@@ -84,17 +85,22 @@ def swing(number: int) -> Picture:
     return Picture(TALL.format(100), f"drawing {number}", 176.0)
 
 
+def _end(page) -> float:
+    """The share of a page that is used, its empty drawings, 100 mm high, included."""
+    words = page.extract_words()
+    rows = [w["bottom"] for w in words if w["bottom"] < page.height - 16 / 25.4 * 72]
+    return max(rows + [w["top"] + 108 / 25.4 * 72 for w in words if w["text"] == "drawing"]) / float(
+        page.height
+    )
+
+
 @pytest.mark.parametrize("compact", [False, True])
 @pytest.mark.parametrize("paper", ["a4", "us-letter"])
 def test_no_page_but_the_last_is_left_half_empty(paper, compact):
     """A drawing 10 cm high after every fourth step, each step 2.4 cm: a third of the old pages stayed empty below."""
     blocks = [b for k in range(1, 40) for b in ((step(k), swing(k)) if k % 4 == 0 else (step(k),))]
     with pdfplumber.open(io.BytesIO(document_pdf(document(*blocks, compact=compact), paper))) as pdf:
-        ends = []
-        for page in pdf.pages[:-1]:
-            rows = [w["bottom"] for w in page.extract_words() if w["bottom"] < page.height - 16 / 25.4 * 72]
-            pictures = [w["top"] + 108 / 25.4 * 72 for w in page.extract_words() if w["text"] == "drawing"]
-            ends.append(max(rows + pictures) / float(page.height))
+        ends = [_end(page) for page in pdf.pages[:-1]]
     assert min(ends) > 0.8
 
 
@@ -109,7 +115,7 @@ def test_everything_stays_in_order_but_for_drawings_that_wait():
         step(11),
     )
     order = in_page_order(document(*blocks), "a4")
-    assert [one for one in order if not isinstance(one, Picture)] == [
+    assert [one for one in order if not isinstance(one, Picture | PageBreak)] == [
         b for b in blocks if not isinstance(b, Picture)
     ]
     assert [one for one in order if isinstance(one, Picture)] == [swing(1), swing(2)]
@@ -131,7 +137,47 @@ def test_a_long_step_runs_on_only_where_much_of_it_fits(before):
 
 def test_a_drawing_never_waits_beyond_a_page_break():
     blocks = (*map(step, range(1, 10)), swing(1), PageBreak(), Heading("next"), step(10))
-    assert in_page_order(document(*blocks), "a4") == blocks
+    order = in_page_order(document(*blocks), "a4")
+    assert order[-3:] == blocks[-3:]
+    assert [one for one in order[:-3] if not isinstance(one, PageBreak)] == list(blocks[:-3])
+
+
+@pytest.mark.parametrize("steps", range(4, 9))
+def test_a_drawing_that_ends_a_document_leaves_no_hole_above_it(steps):
+    """Its steps ended two thirds down a page, and the drawing of the result stood alone on the next."""
+    blocks = (*map(step, range(1, 12 + steps)), swing(1))
+    order = in_page_order(document(*blocks), "a4")
+    *full, last = _by_page(order)
+    assert sum(map(len, full)) + len(last) == len(blocks)
+    for page in full:
+        assert sum(height_mm(one, 176.0) + 4.0 for one in page) > 0.7 * 257.0
+    assert [one for one in order if not isinstance(one, PageBreak | Picture)] == list(blocks[:-1])
+
+
+def _by_page(order: tuple[Block, ...]) -> list[list[Block]]:
+    pages: list[list[Block]] = [[]]
+    for one in order:
+        if isinstance(one, PageBreak):
+            pages.append([])
+        else:
+            pages[-1].append(one)
+    return pages
+
+
+@pytest.mark.parametrize(("rows", "before"), [(20, 3), (47, 7), (90, 5)])
+def test_what_follows_a_long_table_is_counted_from_where_it_ends(rows, before):
+    """Counted wrongly, a page ended before it was full, or its last step stood alone on the next."""
+    long = Table(("source", "u"), tuple((LONG[:60] if k % 5 else LONG[:110], f"{k}.5") for k in range(rows)))
+    more = [*map(step, range(101, 120)), swing(1), *map(step, range(120, 140))]
+    blocks = [*map(step, range(1, before)), long, *more]
+    last = [page[-1] for page in _by_page(in_page_order(document(*blocks), "a4"))]
+    with pdfplumber.open(io.BytesIO(document_pdf(document(*blocks), "a4"))) as pdf:
+        ends = [_end(page) for page in pdf.pages[:-1]]
+        texts = [page.extract_text() for page in pdf.pages]
+    printed = [[int(n) for n in re.findall(r"^(\d+) Back to", text, re.MULTILINE)] for text in texts]
+    assert {one.number for one in last if isinstance(one, NumberedStep)} <= {p[-1] for p in printed if p}
+    assert [n for page in printed for n in page] == [b.number for b in blocks if isinstance(b, NumberedStep)]
+    assert min(ends) > 0.8
 
 
 def test_a_drawing_higher_than_a_page_is_still_there():

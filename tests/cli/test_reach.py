@@ -527,11 +527,11 @@ def test_what_was_not_checked_stands_first(run, job):
 
 
 def test_the_sentence_at_the_end_says_what_was_checked_and_no_more():
-    complete = Verdict(passes=True, checked=("reaches", "clears", "holds"), complete=True)
+    complete = Verdict(checked=("reaches", "clears", "holds"), complete=True)
     assert closing_words(complete).startswith("every operation reaches, clears and holds")
-    partly = Verdict(passes=True, checked=("clears",), complete=False)
+    partly = Verdict(checked=("clears",), complete=False)
     assert closing_words(partly).startswith("everything checked clears")
-    assert closing_words(Verdict(passes=True, checked=(), complete=False)).startswith("nothing was checked")
+    assert closing_words(Verdict(checked=(), complete=False)).startswith("nothing was checked")
 
 
 TRUNNION = """

@@ -12,16 +12,19 @@ from numpy.typing import NDArray
 from kinematics import KinematicsError
 from kinematics.batch import (
     SIGNIFICANT,
+    SURELY_SEEN,
     Baseline,
     Change,
     ChangeKind,
     ChartRule,
     ControlChart,
+    DriftDetection,
     Forecast,
     GroupShift,
     ProbingInterval,
     baseline_of,
     control_chart,
+    drift_detection,
     find_change,
     forecast,
     group_shifts,
@@ -38,6 +41,10 @@ __all__ = ["AxisChart", "ChartOptions", "Series", "chart_series", "evaluate_seri
 FEWEST = 20
 """Readings below which limits from the data are remarked on: the standard deviation is then known to some 16 %."""
 _INTERVALS = (5, 10, 20, 40, 80, 160)
+DRIFT_PARTS = 100
+"""Parts over which the zero drifts by half a tolerance, in the promise that the charts are held to..."""
+SEEN_BEFORE = 60
+"""... and the part before which they should see it."""
 DECIDING = frozenset({ChartRule.BEYOND_LIMIT, ChartRule.EWMA, ChartRule.CUSUM})
 """Rules that say no by themselves."""
 
@@ -106,6 +113,10 @@ class AxisChart:
     forecast : Forecast or None
     intervals : tuple of ProbingInterval
         Empty without a tolerance.
+    detection : DriftDetection or None
+        How surely a drift of half the tolerance over `DRIFT_PARTS` is seen before part `SEEN_BEFORE`; None without one.
+    if_stated : DriftDetection or None
+        The same with centre and sigma stated, where that would see it and estimated ones do not.
     """
 
     axis: str
@@ -114,6 +125,8 @@ class AxisChart:
     nests: tuple[GroupShift, ...]
     forecast: Forecast | None
     intervals: tuple[ProbingInterval, ...]
+    detection: DriftDetection | None = None
+    if_stated: DriftDetection | None = None
 
     @property
     def in_control(self) -> bool:
@@ -190,7 +203,26 @@ def _axis(series: Series, options: ChartOptions, k: int) -> AxisChart:
         tuple(one for one in apart if one.probability < SIGNIFICANT),
         foreseen,
         intervals,
+        *_detection(values.size, chart.baseline, options),
     )
+
+
+def _detection(
+    count: int, baseline: Baseline, options: ChartOptions
+) -> tuple[DriftDetection | None, DriftDetection | None]:
+    """The share of drifts of half the tolerance that is seen, and that with stated limits where those are better."""
+    if options.tolerance_mm is None:
+        return None, None
+    drift = 0.5 * options.tolerance_mm / DRIFT_PARTS
+    first = min(count if options.baseline is None else options.baseline, SEEN_BEFORE - 1)
+    center_from = first if options.center_mm is None else 0
+    sigma_from = first if options.sigma_mm is None else 0
+    found = drift_detection(
+        drift, baseline.sigma, SEEN_BEFORE, center_from=center_from, sigma_from=sigma_from
+    )
+    if found.seen >= SURELY_SEEN or not (center_from or sigma_from):
+        return found, None
+    return found, drift_detection(drift, baseline.sigma, SEEN_BEFORE, center_from=0, sigma_from=0)
 
 
 def _nest_means(
@@ -231,7 +263,13 @@ def _foreseen(
     drifts = best is not None and best.kind is ChangeKind.DRIFT
     drift, spread = (best.amount, best.u) if best is not None and drifts else (0.0, 0.0)
     half = options.tolerance_mm
-    foreseen = forecast(float(chart.ewma[-1]), drift, (-half, half), u_drift=spread)
+    # The weighted mean lags behind a drift; the line that was fitted does not.
+    here = (
+        float(chart.values.mean()) + 0.5 * drift * (chart.values.size - 1)
+        if drifts
+        else float(chart.ewma[-1])
+    )
+    foreseen = forecast(here, drift, (-half, half), u_drift=spread)
     if not drifts:
         return foreseen, ()
     return foreseen, probing_intervals(

@@ -8,8 +8,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.batch import ChangeFit, ChangeKind, ChartRule, Signal
-from tiltwright.batch.chart import FEWEST, AxisChart, Series, change_values
+from kinematics.batch import SURELY_SEEN, ChangeFit, ChangeKind, ChartRule, Signal
+from tiltwright.batch.chart import (
+    DRIFT_PARTS,
+    FEWEST,
+    SEEN_BEFORE,
+    AxisChart,
+    Series,
+    change_values,
+)
 from tiltwright.files.diagnostics import sanitized
 from tiltwright.files.loader import ReadJob
 from tiltwright.output.figure_style import SMALL, as_file, headline, new_figure, plain_axes
@@ -35,6 +42,7 @@ def chart_text(job: ReadJob, series: Series, charts: Sequence[AxisChart], units:
         lines += _signals(series, one)
     for one in charts:
         lines += _after(one, units)
+    lines += _detection(charts, units)
     return "\n".join(lines)
 
 
@@ -57,6 +65,28 @@ def _verdict(series: Series, charts: Sequence[AxisChart], units: str) -> Iterato
 
 def _fine(value_mm: float, units: str, more: int = 0) -> str:
     return fixed(in_units(value_mm, units), _FINE[units] + more)
+
+
+def _detection(charts: Sequence[AxisChart], units: str) -> Iterator[str]:
+    """Sentence on how surely a slow drift is seen, on the axis that scatters most, and on what would do where it is not."""
+    worst = max(charts, key=lambda one: one.chart.baseline.sigma)
+    if worst.detection is None:
+        return
+    unit, of_100 = UNIT_SYMBOL[units], int(100.0 * worst.detection.seen)
+    sure = worst.detection.seen >= SURELY_SEEN
+    words = (
+        f"A drift of half the tolerance over {DRIFT_PARTS} parts is seen before part {SEEN_BEFORE} in {of_100} of 100 batches "
+        f"that scatter as {worst.axis} does."
+    )
+    if not sure:
+        largest = _fine(worst.detection.largest_sigma, units)
+        words = f"caution: {words[0].lower()}{words[1:]} For {100 * SURELY_SEEN:.0f} of 100, sigma must be {largest} {unit} or less"
+        if worst.if_stated is None:
+            words += ": probe each part more than once and take the mean."
+        else:
+            stated = _fine(worst.if_stated.largest_sigma, units)
+            words += f", or {stated} {unit} or less with --center and --sigma stated from an earlier batch."
+    yield wrapped(words)
 
 
 def _change_words(series: Series, one: AxisChart, units: str) -> str:
@@ -205,6 +235,13 @@ def chart_report(job: ReadJob, series: Series, charts: Sequence[AxisChart], unit
                 "forecast": None
                 if one.forecast is None
                 else {"parts": one.forecast.parts, "earliest": one.forecast.earliest},
+                "drift_seen": None
+                if one.detection is None
+                else {
+                    "before": SEEN_BEFORE,
+                    "share": one.detection.seen,
+                    "largest_sigma": one.detection.largest_sigma * scale,
+                },
                 "intervals": [
                     {
                         "parts": i.parts,

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from kinematics import PartOffsets, offsets_of_parts
 from tiltwright.batch.readings_table import PartReading, known_nests, read_part_readings
 from tiltwright.files.conversion import part_within_of
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
+from tiltwright.files.diagnostics import Diagnostic, raise_by_line, shown
 from tiltwright.files.loader import ReadJob
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, evaluate_nests
 from tiltwright.job.sign_slips import SlipCause, slip_of
@@ -137,8 +137,7 @@ def offsets_of_batch(job: ReadJob, table: Path) -> OffsetsOfBatch:
         faults.append(
             Diagnostic(str(table), None, "", "no part's zero", "a row for each part, without a target")
         )
-    if faults:
-        raise InputFaults(sorted(faults, key=lambda fault: fault.line or 0))
+    raise_by_line(faults)
     # Each part goes by its own zero: a correction of the stack's would count twice.
     evaluated = evaluate_nests([job]).uncorrected
     places = [0 if one.nest is None else names.index(one.nest) for one in zeros]

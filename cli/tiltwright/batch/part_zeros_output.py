@@ -8,7 +8,7 @@ from typing import Any
 
 from kinematics import work_offset_code
 from tiltwright.batch.part_zeros import BeyondLimit, BeyondWithin, OffsetsOfBatch, PartOfBatch
-from tiltwright.files.diagnostics import InputFaults, option_error, shown
+from tiltwright.files.diagnostics import InputFaults, first_few, option_error, shown
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_wording import slip_words, tolerance_words
 from tiltwright.job.offsets_gcode import block_order_words, program_words, set_line, unit_lines
@@ -195,7 +195,7 @@ def batch_csv(batch: OffsetsOfBatch, units: str) -> str:
     """Every part's offsets as CSV, a row for each operation; a part that is held has none, and its row says why."""
     first = batch.evaluated.nests[0]
     letters = first.setup.machine.letters
-    suffix = "in" if units == "inch" else "mm"
+    suffix = UNIT_SYMBOL[units]
     head = [
         "serial",
         "nest",
@@ -233,12 +233,10 @@ def _stem(serial: str) -> str:
 def renamed_words(batch: OffsetsOfBatch) -> str:
     """The parts whose files have other names than their serial numbers, in a sentence; empty where none has."""
     serials = dict.fromkeys(part.reading.serial for part in batch.parts if part.held is None)
-    pairs = [(serial, stem) for serial in serials if (stem := _stem(serial)) != serial]
-    named = [f"part {shown(serial)} is {stem}" for serial, stem in pairs[:_MOST_NAMED]]
+    named = [f"part {shown(serial)} is {stem}" for serial in serials if (stem := _stem(serial)) != serial]
     if not named:
         return ""
-    more = f", and {len(pairs) - _MOST_NAMED} more" if len(pairs) > _MOST_NAMED else ""
-    return f"file names take letters, digits, points and dashes only, so {', '.join(named)}{more}"
+    return f"file names take letters, digits, points and dashes only, so {first_few(named, _MOST_NAMED, last=', and ')}"
 
 
 def batch_loaders(batch: OffsetsOfBatch, units: str) -> dict[str, str]:

@@ -18,7 +18,7 @@ from tiltwright.files.csv_source import (
     mixed_units,
     uneven,
 )
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, nearest, one_of, shown
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, nearest, one_of, raise_by_line, shown
 from tiltwright.files.parsing import column_length, parse_name, parse_written_angle
 from tiltwright.files.plausibility import clocking_caution
 from tiltwright.files.toml_source import add_caution
@@ -112,8 +112,7 @@ def read_part_readings(path: Path) -> tuple[tuple[PartReading, ...], Unit]:
     if not table.rows:
         faults.append(Diagnostic(table.file, None, "", "no part", "a row for each part"))
     faults += _repeated(table.file, readings)
-    if faults:
-        raise InputFaults(sorted(faults, key=lambda fault: fault.line or 0))
+    raise_by_line(faults)
     _tell_clocking(table.file, readings)
     return readings, unit
 

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from itertools import product
 from typing import Any
 
 import numpy as np
 
 from kinematics import table_pose
 from kinematics.batch import Stub, breaking_force_n, worst_stub_load
-from kinematics.reach import IndexMove, Section, cutting_box_mm, job_index_moves, scene_of, with_unloading
+from kinematics.reach import (
+    IndexMove,
+    Section,
+    box_corners,
+    cutting_box_mm,
+    job_index_moves,
+    scene_of,
+    with_unloading,
+)
 from tiltwright.files.batch_tables import StubTable
 from tiltwright.files.diagnostics import InputFaults, sanitized
 from tiltwright.files.loader import ReadJob, fault_at
@@ -166,8 +173,7 @@ def _nest_stub(evaluated: EvaluatedNests, place: int, job: ReadJob, table: StubT
         if one.force_n is None:
             cuts.append(StubCut(one.name, None))
             continue
-        ends = np.array(cutting_box_mm(model, one, scene))
-        corners = np.array(list(product(*ends.T)))
+        corners = box_corners(*cutting_box_mm(model, one, scene))
         in_part = (table_pose(model.machine, one.machine_deg) @ model.setup.part_in_machine).inverse()
         # Stress and movement grow with the lever, so the largest over the box is at one of its corners.
         worst, moved = worst_stub_load(stub, one.force_n, in_part.apply(corners) - head_mm)

@@ -88,7 +88,7 @@ class _NestAccess:
         model = build_collision_model(evaluated).model
         self.model = model
         # Nothing may be touched by a probe that is on its way.
-        self.closed = _with_cuts(model, allowed=False)
+        self.closed = _uncut(model)
         self.scene, self.open_scene = scene_of(self.closed), scene_of(model)
         self.open_steps = [
             step.name
@@ -247,14 +247,13 @@ class _NestAccess:
         return replace(operation, sweep=TipEnvelope(sweep.low_mm, sweep.high_mm + rise))
 
 
-def _with_cuts(model: CollisionModel, *, allowed: bool) -> CollisionModel:
-    """The model with every body that a tool may touch, or with none."""
+def _uncut(model: CollisionModel) -> CollisionModel:
+    """The model without a body that a tool may touch."""
     return replace(
         model,
-        solids=tuple(replace(one, machinable=one.machinable and allowed) for one in model.solids),
+        solids=tuple(replace(one, machinable=False) for one in model.solids),
         step_bodies=tuple(
-            None if one is None else replace(one, machinable=one.machinable and allowed)
-            for one in model.step_bodies
+            None if one is None else replace(one, machinable=False) for one in model.step_bodies
         ),
     )
 
@@ -266,7 +265,7 @@ def _own_part(model: CollisionModel) -> CollisionModel | None:
     if not solids and not any(bodies):
         return None
     alone = replace(model, solids=solids, step_bodies=bodies, spindle=())
-    return _with_cuts(alone, allowed=False)
+    return _uncut(alone)
 
 
 def _onward(start: Array, end: Array, by_mm: float) -> Array:

@@ -21,6 +21,7 @@ from kinematics.batch import shift_response
 from tiltwright.batch.zero_access import CheckedAccess
 from tiltwright.batch.zero_probing import NestProbing, PlannedTouch, ProbedParts
 from tiltwright.calibration.probe_program import UNIT_CODE, length_words, pose_words, start_lines
+from tiltwright.files.diagnostics import enumeration
 from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.nests_output import shown_name
 from tiltwright.job.offsets_gcode import program_words, set_line, z_comment_words
@@ -422,8 +423,7 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
 
 
 def _names(parts: ProbedParts) -> str:
-    names = [nest.name for nest in parts.nests]
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return enumeration([nest.name for nest in parts.nests])
 
 
 def _limit_words(parts: ProbedParts) -> Iterator[str]:

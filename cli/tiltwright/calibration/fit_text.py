@@ -18,7 +18,7 @@ from tiltwright.calibration.fit_wording import (
     outlier_sentence,
     undetected_sentences,
 )
-from tiltwright.files.diagnostics import sanitized
+from tiltwright.files.diagnostics import first_few, sanitized
 from tiltwright.output.numbers import fine, fixed
 from tiltwright.output.tables import table, units_words
 
@@ -119,9 +119,7 @@ def _rows(rows: Sequence[int]) -> list[str]:
     """List of several rows, cut to a dozen."""
     if len(rows) < 2:  # a single one is in the sentence
         return []
-    more = len(rows) - _MOST_LISTED
-    listed = ", ".join(map(str, rows[:_MOST_LISTED]))
-    return [f"     rows {listed}{f' and {more} more' if more > 0 else ''}"]
+    return [f"     rows {first_few(list(map(str, rows)), _MOST_LISTED)}"]
 
 
 def _scatter(fit: Fit, units: str) -> str:

@@ -20,7 +20,7 @@ from kinematics.calibration import (
     Outlier,
     TargetKind,
 )
-from tiltwright.files.diagnostics import sanitized
+from tiltwright.files.diagnostics import enumeration, sanitized
 from tiltwright.output.numbers import UNIT_MM
 
 __all__ = [
@@ -64,8 +64,10 @@ def length_text(value_mm: float, units: str, form: str = ".3g") -> str:
     return f"{text} {units}"
 
 
-def _and(words: Sequence[str]) -> str:
-    return " and ".join(words)
+def _by_axis(shift_mm: Sequence[float], units: str, digits: str) -> str:
+    return ", ".join(
+        f"{axis} {length_text(part, units, digits)}" for axis, part in zip(_AXES, shift_mm, strict=True)
+    )
 
 
 def _vector(vector: Sequence[float]) -> str:
@@ -102,9 +104,9 @@ def estimate_meaning(one: Estimate) -> str:  # noqa: C901, PLR0911 - one case fo
         case "axis shift":
             return f"{letter}'s line against the machine file, {one.name}"
         case "distance":
-            return f"shortest distance between {_and([f'the {c} axis' for c in one.letters])}"
+            return f"shortest distance between {enumeration([f'the {c} axis' for c in one.letters])}"
         case "angle":
-            return f"angle between {_and([f'the {c} axis' for c in one.letters])}"
+            return f"angle between {enumeration([f'the {c} axis' for c in one.letters])}"
         case "tilt":
             return f"how far {target} is out of square to the {letter} axis"
         case "face height":
@@ -138,12 +140,12 @@ def fixed_sentence(one: FixedParameter, units: str) -> str:  # noqa: PLR0911 - o
             return f"{letter}'s {names[0]} stays as the machine file has it: no reading shows it ({ask})."
         case "combination only":
             return (
-                f"{letter}'s {_and(names)}: the readings give only a combination of the two; "
+                f"{letter}'s {enumeration(names)}: the readings give only a combination of the two; "
                 "the rest stays as the machine file has it."
             )
         case "one direction only":
             assert one.shift_mm is not None
-            axes = _and([_AXES[k] for k in range(3) if abs(one.axes[0][k]) > 1e-3])
+            axes = enumeration([_AXES[k] for k in range(3) if abs(one.axes[0][k]) > 1e-3])
             return (
                 f"{letter} in {axes} together: the readings give the position along {_vector(one.axes[0])} only, where it "
                 f"moved by {length_text(one.shift_mm, units, '.4f')}. Across that it stays as the machine file has it "
@@ -198,7 +200,7 @@ def blunder_sentence(one: Blunder, units: str) -> str:  # noqa: C901, PLR0911 - 
         case "sense reversed":
             verb = "turns" if len(one.letters) == 1 else "turn"
             return (
-                f"{_and(one.letters)} {verb} the other way round than the machine file says: with `positive_turn` "
+                f"{enumeration(one.letters)} {verb} the other way round than the machine file says: with `positive_turn` "
                 f"reversed the readings fit far better{_misfits(one, units)}."
             )
         case "columns swapped":
@@ -223,10 +225,7 @@ def blunder_sentence(one: Blunder, units: str) -> str:  # noqa: C901, PLR0911 - 
             return f"{target} slipped before row {one.rows[0]}: from there on it is about {size} off its old place on the table."
         case "zero moved":
             assert one.shift_mm is not None
-            parts = ", ".join(
-                f"{axis} {length_text(part, units, '.3f')}"
-                for axis, part in zip(_AXES, one.shift_mm, strict=True)
-            )
+            parts = _by_axis(one.shift_mm, units, ".3f")
             again = (
                 ""
                 if one.certain or one.rivals
@@ -238,7 +237,7 @@ def blunder_sentence(one: Blunder, units: str) -> str:  # noqa: C901, PLR0911 - 
             )
         case "zero moved repeatedly":
             return (
-                f"the readings jump {len(one.rows)} times, at rows {_and(list(map(str, one.rows)))}, by up to {size}: did "
+                f"the readings jump {len(one.rows)} times, at rows {enumeration(list(map(str, one.rows)))}, by up to {size}: did "
                 "the machine's zero, the probe or the fixture come and go? Find what is loose, then read all of them again "
                 "in one go."
             )
@@ -286,7 +285,7 @@ def _row_sentence(one: Blunder, units: str) -> str:
     axes = [error.axis for error in one.coordinates]
     ask = {
         "sign wrong": "is the sign wrong?" if len(axes) == 1 else "are the signs wrong?",
-        "coordinates swapped": f"were {_and(axes)} swapped?",
+        "coordinates swapped": f"were {enumeration(axes)} swapped?",
         "inches in one row": "is it in inches?",
         "millimetres in one row": "is it in millimetres?",
         "decimal point slipped": "is the decimal point in the wrong place?",
@@ -343,7 +342,7 @@ def diagnostic_sentence(one: FitDiagnostic, units: str) -> str:  # noqa: PLR0911
             )
         case "partly determined":
             return (
-                f"{one.letter}'s line is only partly determined: its {_and(one.names)} moved, but only a combination of "
+                f"{one.letter}'s line is only partly determined: its {enumeration(one.names)} moved, but only a combination of "
                 "these is known."
             )
     raise AssertionError(one.kind)
@@ -368,9 +367,7 @@ def drift_text(one: Drift, units: str) -> str:
     """A significant drift, with its size and direction."""
     assert one.size_mm is not None
     assert one.shift_mm is not None
-    parts = ", ".join(
-        f"{axis} {length_text(part, units, '.4f')}" for axis, part in zip(_AXES, one.shift_mm, strict=True)
-    )
+    parts = _by_axis(one.shift_mm, units, ".4f")
     between = (
         "from the first reading to the last"
         if one.by == "order"
@@ -421,10 +418,7 @@ def undetected_sentences(fit: Fit, units: str) -> list[str]:
         )
     for drift in fit.drift_fits:
         u = "" if drift.u_mm is None else f" (u = {length_text(drift.u_mm, units, '.2g')})"
-        parts = ", ".join(
-            f"{axis} {length_text(float(part), units, '.4f')}"
-            for axis, part in zip(_AXES, drift.shift_mm, strict=True)
-        )
+        parts = _by_axis(drift.shift_mm.tolist(), units, ".4f")
         span, at = (
             ("from the first reading to the last", "first")
             if drift.by == "order"

@@ -117,9 +117,7 @@ def read_parameters(file: str, text: str) -> dict[int, tuple[float, int]]:
         try:
             values[number] = (parse_number(words[1], 1e12), place)
         except InvalidValue as refusal:
-            faults.append(
-                Diagnostic(file, place, f"parameter {number}", refusal.found, refusal.allowed, refusal.tip)
-            )
+            faults.append(refusal.at(file, place, f"parameter {number}"))
     if lines[-1].strip():
         found = f"{shown(lines[-1].strip())} as the last line, without a line end"
         tip = "the file was cut off: fetch it again"

@@ -268,7 +268,7 @@ def _pose_findings(file: PlanFile, machine: Machine) -> list[UnlocatedDiagnostic
     return findings
 
 
-def evaluate_plan(plan: Plan, machine: Machine, level: float = 0.95) -> EvaluatedPlan:
+def evaluate_plan(plan: Plan, machine: Machine) -> EvaluatedPlan:
     """Evaluate a plan: its poses, the expected readings, and the uncertainty to expect.
 
     Raises
@@ -314,12 +314,12 @@ def evaluate_plan(plan: Plan, machine: Machine, level: float = 0.95) -> Evaluate
         accessible=access.accessible,
         access=access,
         readings=planned,
-        predicted=predict_uncertainty(planned, machine, plan.sigma_mm, level),
+        predicted=predict_uncertainty(planned, machine, plan.sigma_mm),
         added=rank_added_poses(machine, plan.targets, poses, further[0], plan.sigma_mm, read)[0]
         if len(further[0])
         else None,
         angle_poses_deg=angle_poses,
-        with_angle_poses=predict_uncertainty(extended, machine, plan.sigma_mm, level),
+        with_angle_poses=predict_uncertainty(extended, machine, plan.sigma_mm),
     )
 
 

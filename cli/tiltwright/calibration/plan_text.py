@@ -17,7 +17,7 @@ from tiltwright.calibration.probe_program import checked_words
 from tiltwright.files.diagnostics import sanitized
 from tiltwright.files.z_reading import z_reading
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
-from tiltwright.output.numbers import angle, fine, in_units, lengths
+from tiltwright.output.numbers import UNIT_SYMBOL, angle, fine, in_units, lengths
 from tiltwright.output.tables import table, units_words
 
 if TYPE_CHECKING:
@@ -268,7 +268,7 @@ def plan_report(evaluated: EvaluatedPlan, units: str, program: Program | None = 
 
 def blank_table(evaluated: EvaluatedPlan, units: str) -> str:
     """The table that `pivot fit` reads, X, Y and Z left to be filled in."""
-    readings, suffix = evaluated.readings, "in" if units == "inch" else "mm"
+    readings, suffix = evaluated.readings, UNIT_SYMBOL[units]
     head = [
         "kind",
         "target",

@@ -242,16 +242,17 @@ def _tip_positions_around(
     x, y, z = centre
     turns = np.radians(approach.turned_deg + np.array([0.0, 180.0, 90.0, 270.0]))
     headings = np.stack([np.cos(turns), np.sin(turns)], axis=-1)
-    beside = [
-        np.column_stack([np.array([x, y]) + r * headings, np.full(4, level)])
-        for r in np.linspace(aside, start, 4)
-    ]
-    above = [
-        np.column_stack([np.array([x, y]) + r * headings, np.full(4, over)]) for r in (start / 2.0, start)
-    ]
+    beside = _rings((x, y), headings, np.linspace(aside, start, 4), level)
+    above = _rings((x, y), headings, np.array([start / 2.0, start]), over)
     across = 0.5 * start * (headings[1] + headings[2])
     middle = np.array([[x, y, over], [x, y, z + radius], [x + across[0], y + across[1], over]])
-    return np.concatenate([*beside, *above, middle])
+    return np.concatenate([beside, above, middle])
+
+
+def _rings(centre: tuple[float, float], headings: Vector, radii: Vector, level: float) -> Vector:
+    """Points (4r, 3) at one level: at each radius from a centre, one along each of four headings."""
+    flat = np.asarray(centre) + radii[:, None, None] * headings
+    return np.concatenate([flat, np.full((*flat.shape[:-1], 1), level)], axis=-1).reshape(-1, 3)
 
 
 def bore_or_pin(
@@ -298,16 +299,12 @@ def bore_or_pin(
         lines += [_move(probe, X=x, Y=y)]
     lines.append(f"#5=[#5063+{probe.number(probe.radius)}]")
     headings = np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
-    tip_positions = [
-        np.column_stack([np.array([x, y]) + r * headings, np.full(4, level)])
-        for r in np.linspace(aside, start, 4)
-    ]
     return ProbeCycle(
         start_xy=(x + start, y),
         lines=tuple(lines),
         stored=("#3", "#4", "#5"),
         trips=tuple(trips),
-        tip_positions=np.concatenate(tip_positions),
+        tip_positions=_rings((x, y), headings, np.linspace(aside, start, 4), level),
         lowest=level,
         highest=level,
     )

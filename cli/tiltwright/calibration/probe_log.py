@@ -171,7 +171,7 @@ def _row(
         try:
             return read(values[field])
         except InvalidValue as refusal:
-            faults.append(Diagnostic(file, number, field, refusal.found, refusal.allowed, refusal.tip))
+            faults.append(refusal.at(file, number, field))
             return None
 
     kinds: Mapping[str, str] = says.kinds or {}

@@ -41,7 +41,7 @@ from tiltwright.files.parsing import (
 from tiltwright.files.schema_types import SMALLEST_LENGTH
 from tiltwright.files.units import plausible_celsius
 from tiltwright.output.json_csv import csv_text
-from tiltwright.output.numbers import fixed, in_units
+from tiltwright.output.numbers import UNIT_SYMBOL, fixed, in_units
 
 __all__ = ["Columns", "display_text", "read_head", "read_table", "readings_csv"]
 
@@ -319,7 +319,7 @@ def display_text(value_mm: float, units: str) -> str:
 
 def readings_csv(readings: Readings, machine: Machine, units: str) -> str:
     """A table with a row for each reading, to the display's last digit."""
-    suffix = "in" if units == "inch" else "mm"
+    suffix = UNIT_SYMBOL[units]
     directed = any(direction is not None for direction in readings.directions)
     warmth = readings.temperature_c
     head = ["kind", "target", *(f"{c}_deg" for c in machine.letters), *(f"{a}_{suffix}" for a in "XYZ")]

@@ -117,7 +117,7 @@ def correct(
     show_or_write(text, output, force=force)
     if write:
         _write(read, found, who)
-    elif found.chosen is not None and found.turns_fit and found.to_be_loaded:
+    elif found.chosen is not None and found.to_be_loaded:
         note("nothing was written: --write puts this into the job file")
     if not found.to_be_loaded:
         raise typer.Exit(ANSWER_NO)
@@ -125,7 +125,7 @@ def correct(
 
 def _write(read: ReadJob, found: JobCorrection, who: str | None) -> None:
     """Put the chosen correction into the job, or say why not."""
-    from tiltwright.terminal.streams import ANSWER_NO, note, say_no
+    from tiltwright.terminal.streams import note, say_no
     from tiltwright.uncertainty.correction_file import write_correction
 
     if found.chosen is None and found.settled:
@@ -134,13 +134,6 @@ def _write(read: ReadJob, found: JobCorrection, who: str | None) -> None:
         say_no(
             "nothing was written: it is not clear yet what is off. Measure one feature more, or name your choice with --choose"
         )
-    elif not found.turns_fit:
-        letter = found.job.model.machine.letters[-1]
-        say_no(
-            f"nothing was written: the operations need different turns of {letter}, and a job file holds one for each nest. "
-            f"Put right what is off on the machine, or load the offsets by hand: X, Y, Z and {letter} as shown"
-        )
-        raise typer.Exit(ANSWER_NO)
     else:
         log = write_correction(read, found, who=who, despite=not found.settled)
         note(

@@ -508,7 +508,8 @@ def _poses_text(
     turns: TurnConvention | None,
     form: str,
 ) -> str | Iterator[str]:
-    from tiltwright.job.offsets_output import NOT_TO_LOAD, poses_csv, poses_json, poses_table
+    from tiltwright.job.offsets_output import NOT_TO_LOAD
+    from tiltwright.job.poses_output import poses_csv, poses_json, poses_table
     from tiltwright.output.tables import units_words
 
     name = None if evaluated is None else evaluated.job.file.name
@@ -531,7 +532,7 @@ def _say_beyond_travel(setup: Setup, program_deg: NDArray[np.float64], units: st
 
     from tiltwright.files.parsing import check_typed_limits
     from tiltwright.job.message_wording import finding_words
-    from tiltwright.job.offsets_output import blocks_of_poses
+    from tiltwright.job.poses_output import blocks_of_poses
     from tiltwright.job.sign_slips import out_of_travel, outside_travel
     from tiltwright.output.numbers import angle
     from tiltwright.terminal.streams import note

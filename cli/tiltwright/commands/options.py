@@ -219,6 +219,7 @@ def check_folder(folder: Path, option: str, *, force: bool) -> None:
 def write_class_set(folder: Path, files: Iterable[tuple[Path, str | bytes]], *, force: bool) -> None:
     """Write all files of a class set or none, and name those of an older one that would be handed out by mistake."""
     from tiltwright.files.atomic_write import write_folder
+    from tiltwright.files.diagnostics import first_few
     from tiltwright.terminal.streams import note
 
     made = dict(files)
@@ -227,8 +228,5 @@ def write_class_set(folder: Path, files: Iterable[tuple[Path, str | bytes]], *, 
     older = [path for path in folder.rglob("*") if path.is_file() and path not in written]
     older.sort(key=lambda path: (path.parent.name != "sheets", path))
     if older:
-        listed = ", ".join(str(path.relative_to(folder)) for path in older[:_MOST_LISTED])
-        more = f" and {len(older) - _MOST_LISTED} more" if len(older) > _MOST_LISTED else ""
-        note(
-            f"{folder}: {listed}{more} {'is' if len(older) == 1 else 'are'} not of this lesson; do not hand out"
-        )
+        listed = first_few([str(path.relative_to(folder)) for path in older], _MOST_LISTED)
+        note(f"{folder}: {listed} {'is' if len(older) == 1 else 'are'} not of this lesson; do not hand out")

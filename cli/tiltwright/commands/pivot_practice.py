@@ -155,6 +155,7 @@ def _make(
     from tiltwright.files.parsing import typed_length
     from tiltwright.files.units import Unit
     from tiltwright.teaching.class_set import class_files
+    from tiltwright.teaching.pivot_assessment import unsure_by_hand
     from tiltwright.teaching.pivot_files import default_plan, pivot_sheet, practice_files
     from tiltwright.terminal.streams import fail, note
 
@@ -211,6 +212,8 @@ def _make(
     except KinematicsError as refusal:
         fail(f"{refusal} (state what is probed where with --plan)")
     write_class_set(output, files, force=force)
+    for hint in unsure_by_hand(exercise(1), off_mm):
+        note(hint, label="caution")
     what = "everything but key.txt" if students == 1 else "what is in sheets/"
     note(f"{output}: hand out {what}; seed {number} gives the same again", label="done")
 

@@ -143,7 +143,7 @@ def _sheet(
 def _pages(made: list[Sheet], output: Path, ending: str, paper: Paper, *, force: bool) -> None:
     """Write the typeset sheets; with several nests or pages, each file's name ends in their numbers."""
     from tiltwright.files.atomic_write import write_all
-    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.diagnostics import enumeration, option_error
     from tiltwright.sheet import typeset
     from tiltwright.terminal.streams import note
 
@@ -174,9 +174,8 @@ def _pages(made: list[Sheet], output: Path, ending: str, paper: Paper, *, force:
         note(f"{name} written", label="done")
     older = _older_pages(output, names) if ending != ".pdf" else []
     if older:
-        words = " and ".join(filter(None, [", ".join(map(str, older[:-1])), str(older[-1])]))
         note(
-            f"{words}: {'pages' if len(older) > 1 else 'a page'} of an older sheet; don't print with this one"
+            f"{enumeration(map(str, older))}: {'pages' if len(older) > 1 else 'a page'} of an older sheet; don't print with this one"
         )
 
 

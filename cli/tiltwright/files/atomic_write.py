@@ -79,9 +79,7 @@ def exclusive_lock(path: str | os.PathLike[str], patience_s: float = PATIENCE_S)
         lock.release()
 
 
-def write_atomic(
-    path: str | os.PathLike[str], content: Content, *, force: bool = False, edits: bool = False
-) -> None:
+def write_atomic(path: str | os.PathLike[str], content: Content, *, force: bool = False) -> None:
     """Write a file so that either the old or the new one exists, never half of one.
 
     The content is written to a temporary file in the same folder, synchronized to the disk, and renamed in one step.
@@ -96,8 +94,6 @@ def write_atomic(
         Text is written as UTF-8, with its own line ends.
     force : bool
         Whether an existing file may be replaced. Its permissions are kept.
-    edits : bool
-        Whether the file is an input that the command is meant to change. No other input is ever replaced.
 
     Raises
     ------
@@ -105,7 +101,7 @@ def write_atomic(
         When the file exists and `force` is off, it is an input, its folder is missing, it is no ordinary file,
         or the system refuses to write.
     """
-    _write([(path, content)], force=force, edits=edits)
+    _write([(path, content)], force=force, edits=False)
 
 
 def write_all(

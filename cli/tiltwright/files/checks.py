@@ -10,7 +10,15 @@ from dataclasses import dataclass, field
 from kinematics import KinematicsError, plane_through
 from kinematics.machine import HORIZONTAL_BELOW
 from tiltwright.files.batch_tables import StubTable
-from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, nearest, one_of, read_alike, shown
+from tiltwright.files.diagnostics import (
+    KeyPath,
+    UnlocatedDiagnostic,
+    exactly_one,
+    nearest,
+    one_of,
+    read_alike,
+    shown,
+)
 from tiltwright.files.job_file import (
     FORMS,
     LAST_WORK_OFFSET,
@@ -317,13 +325,7 @@ def check_section(path: KeyPath, step: StackTable) -> Iterator[UnlocatedDiagnost
 def _solid(path: KeyPath, solid: SolidTable, places: Sequence[str] | None) -> Iterator[UnlocatedDiagnostic]:
     given = [shape for shape in SHAPES if shape in keys_given(solid)]
     if len(given) != 1:
-        where: KeyPath = (*path, given[1]) if given else path
-        yield UnlocatedDiagnostic(
-            where,
-            " and ".join(given) if given else f"no {', '.join(SHAPES[:-1])} or {SHAPES[-1]}",
-            f"exactly one of {', '.join(SHAPES)}" if given else "exactly one of them",
-            missing=not given,
-        )
+        yield exactly_one(path, given, SHAPES)
     if solid.on is not None and places is not None:
         yield from known_name((*path, "on"), solid.on, places, "place")
     box = solid.box
@@ -465,13 +467,7 @@ def _names(operations: Iterable[OperationTable]) -> Iterator[UnlocatedDiagnostic
 def _form(place: int, operation: OperationTable) -> Iterator[UnlocatedDiagnostic]:
     given = [form for form in FORMS if form in keys_given(operation)]
     if len(given) != 1:
-        path: KeyPath = ("operation", place, given[1]) if given else ("operation", place)
-        yield UnlocatedDiagnostic(
-            path,
-            " and ".join(given) if given else f"no {', '.join(FORMS[:-1])} or {FORMS[-1]}",
-            f"exactly one of {', '.join(FORMS)}" if given else "exactly one of them",
-            missing=not given,
-        )
+        yield exactly_one(("operation", place), given, FORMS)
 
 
 def _plane(place: int, operation: OperationTable) -> Iterator[UnlocatedDiagnostic]:

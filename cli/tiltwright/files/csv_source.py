@@ -134,16 +134,7 @@ class CsvTable:
         try:
             return parse(row.cells[place])
         except InvalidValue as refusal:
-            faults.append(
-                Diagnostic(
-                    self.file,
-                    row.number,
-                    self.head.cells[place],
-                    refusal.found,
-                    refusal.allowed,
-                    refusal.tip,
-                )
-            )
+            faults.append(refusal.at(self.file, row.number, self.head.cells[place]))
             return None
 
 
@@ -268,6 +259,9 @@ def csv_from_text(file: str, text: str, wanted: str) -> CsvTable:
     >>> table = csv_from_text("a.csv", "sep=;\r\nName; X (mm);\r\n\r\nport;-381,025;\r\n", "a table")
     >>> table.columns, table.rows
     ((ColumnName(name='name', unit=''), ColumnName(name='x', unit='mm')), (CsvRow(number=3, cells=('port', '-381,025')),))
+    >>> table = csv_from_text("a.csv", "name,X_mm,Y_mm;;\r\nport,,;-381,025;4,5\r\n", "a table")
+    >>> table.head.cells, table.rows[0].cells   # opened in one column, and filled in beside it
+    (('name', 'X_mm', 'Y_mm'), ('port', '-381,025', '4,5'))
     >>> csv_from_text("a.csv", "", "answers")
     Traceback (most recent call last):
         ...
@@ -280,11 +274,33 @@ def csv_from_text(file: str, text: str, wanted: str) -> CsvTable:
     records = _records(file, body, separator)
     if not records:
         raise InputFaults([Diagnostic(file, None, "", "an empty file", wanted)])
+    if _in_one_column(records[0].cells):
+        records = tuple(_spread(record) for record in records)
     head, rows = records[0], records[1:]
     count = max((place + 1 for place, cell in enumerate(head.cells) if cell), default=0)
     head = CsvRow(head.number, head.cells[:count])
     rows = tuple(CsvRow(row.number, _without_empty_end(row.cells, count)) for row in rows)
     return CsvTable(file, head, rows, separator, text.endswith(("\n", "\r")))
+
+
+def _in_one_column(head: Sequence[str]) -> bool:
+    """True where a whole head with commas stands in the first cell, and nothing beside it.
+
+    So a spreadsheet with a decimal comma shows a table with commas, and what is filled in comes to stand beside it.
+    """
+    return "," in head[0] and not any(head[1:])
+
+
+def _spread(record: CsvRow) -> CsvRow:
+    """A row whose first cell holds several, each in a cell of its own; those beside it go where it ends empty."""
+    beside = list(record.cells[1:])
+    while beside and not beside[-1]:
+        beside.pop()
+    inner = [cell.strip() for cell in next(csv.reader([record.cells[0]], skipinitialspace=True), [])]
+    for _ in beside:
+        if inner and not inner[-1]:
+            inner.pop()
+    return CsvRow(record.number, (*inner, *beside))
 
 
 def _without_empty_end(cells: tuple[str, ...], count: int) -> tuple[str, ...]:
@@ -309,6 +325,9 @@ def _separator(file: str, text: str) -> str:
             even.append(separator)
     if len(even) == 1:
         return even[0]
+    filled_beside = [sign for sign in found if sign != "," and _in_one_column(outside.split(sign))]
+    if len(filled_beside) == 1:
+        return filled_beside[0]
     names = " and ".join(_SEPARATORS[separator] for separator in found)
     raise InputFaults(
         [
@@ -392,8 +411,8 @@ class ColumnKinds:
         Each as ``A_deg``.
     bare : tuple of str
         Those of the angles that need no unit in the head.
-    temperatures : (str, str)
-        How a message spells the temperature's column, in Celsius and in Fahrenheit.
+    temperatures : (str, str) or ()
+        How a message spells the temperature's column, in Celsius and in Fahrenheit; empty where there is none.
     foreign : tuple of (str, str)
         Angles that are understood and not had, each with what it is that they name.
     """
@@ -402,7 +421,7 @@ class ColumnKinds:
     lengths: tuple[str, ...]
     angles: tuple[str, ...]
     bare: tuple[str, ...] = ()
-    temperatures: tuple[str, str] = ("T_C", "T_F")
+    temperatures: tuple[str, str] | tuple[()] = ("T_C", "T_F")
     foreign: tuple[tuple[str, str], ...] = ()
 
     @property
@@ -434,7 +453,11 @@ def _name(cell: str, kinds: ColumnKinds) -> str:
         if column.name == name.lower() and (ending or not column.unit):
             return f"{name}_{ending}" if ending else name
     for head in (cell.strip().lower(), column.name):
-        if head in TEMPERATURE_HEADS and (head == cell.strip().lower() or not column.unit):
+        if (
+            kinds.temperatures
+            and head in TEMPERATURE_HEADS
+            and (head == cell.strip().lower() or not column.unit)
+        ):
             return TEMPERATURE_HEADS[head]
     for name in (*kinds.angles, *(name for name, _ in kinds.foreign)):
         if column.name == name.lower() and column.unit in {"", "deg"}:
@@ -457,7 +480,7 @@ def head_faults(
         tip: did you mean "serial"?
     p.csv:1: found column "serial" 2 times, as column 1 and 2; allowed: every column once
     """
-    known = {*kinds.known, "T_C", "T_F"}
+    known = {*kinds.known, *(("T_C", "T_F") if kinds.temperatures else ())}
     faults = [
         _stranger(file, line, place, name, cell, kinds)
         for place, (name, cell) in enumerate(zip(names, written, strict=True), start=1)
@@ -492,7 +515,7 @@ def _stranger(file: str, line: int, place: int, name: str, cell: str, kinds: Col
         allowed = "the angles of the machine's own rotaries"
     elif name == "T":
         found = f"{shown(cell)}, a temperature without its unit"
-        allowed = f"{kinds.temperatures[0]} or {kinds.temperatures[1]}, degrees Celsius or Fahrenheit"
+        allowed = f"{' or '.join(kinds.temperatures)}, degrees Celsius or Fahrenheit"
     elif not name:
         found, allowed = "a column without a name", one_of(known)
     else:

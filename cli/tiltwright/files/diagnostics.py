@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, time
 
@@ -14,10 +14,14 @@ __all__ = [
     "InvalidValue",
     "KeyPath",
     "UnlocatedDiagnostic",
+    "enumeration",
+    "exactly_one",
+    "first_few",
     "invisible_character",
     "nearest",
     "one_of",
     "option_error",
+    "raise_by_line",
     "read_alike",
     "sanitized",
     "shown",
@@ -133,6 +137,22 @@ class InvalidValue(ValueError):  # noqa: N818 - the user sees a fault, not an er
     def __init__(self, *, allowed: str, found: str = "", tip: str = "") -> None:
         super().__init__(f"found {found}; allowed: {allowed}" if found else allowed)
         self.allowed, self.found, self.tip = allowed, found, tip
+
+    def at(self, file: str, line: int | None, key: str) -> Diagnostic:
+        """The fault of a file that has it."""
+        return Diagnostic(file, line, key, self.found, self.allowed, self.tip)
+
+
+def raise_by_line(faults: Iterable[Diagnostic]) -> None:
+    """Raise the faults in the order of their lines, if there are any.
+
+    Raises
+    ------
+    InputFaults
+    """
+    ordered = sorted(faults, key=lambda fault: fault.line or 0)
+    if ordered:
+        raise InputFaults(ordered)
 
 
 def invisible_character(text: str) -> str:
@@ -251,8 +271,41 @@ def one_of(choices: Iterable[object], last: str = "or") -> str:
     """
     words = [shown(choice) for choice in choices]
     if len(words) > _MOST_CHOICES:
-        return f"{', '.join(words[:_MOST_CHOICES])} {last} {len(words) - _MOST_CHOICES} more"
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}" if words else "none"
+        words = [*words[:_MOST_CHOICES], f"{len(words) - _MOST_CHOICES} more"]
+    return enumeration(words, last) or "none"
+
+
+def enumeration(words: Iterable[str], last: str = "and") -> str:
+    """Words one after the other, with another before the last.
+
+    Examples
+    --------
+    >>> enumeration(["A", "B", "C"]), enumeration(["A", "B"], "or"), enumeration(["A"])
+    ('A, B and C', 'A or B', 'A')
+    """
+    *before, end = [*words] or [""]
+    return f"{', '.join(before)} {last} {end}" if before else end
+
+
+def first_few(words: Sequence[str], most: int, between: str = ", ", last: str = " and ") -> str:
+    """The first of many words, and how many more there are.
+
+    Examples
+    --------
+    >>> first_few(["A", "B", "C"], 2), first_few(["A", "B"], 2)
+    ('A, B and 1 more', 'A, B')
+    """
+    return between.join(words[:most]) + (f"{last}{len(words) - most} more" if len(words) > most else "")
+
+
+def exactly_one(path: KeyPath, given: Sequence[str], keys: Sequence[str]) -> UnlocatedDiagnostic:
+    """The fault of a table that has none or several of the keys of which it takes one."""
+    return UnlocatedDiagnostic(
+        (*path, given[1]) if given else path,
+        " and ".join(given) if given else f"no {enumeration(keys, 'or')}",
+        f"exactly one of {', '.join(keys)}" if given else "exactly one of them",
+        missing=not given,
+    )
 
 
 def read_alike(name: str) -> str:

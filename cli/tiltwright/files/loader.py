@@ -244,11 +244,7 @@ def read_machine(path: str | os.PathLike[str], *, every_implausible: bool = Fals
     InputFaults
         With every fault of the file.
     """
-    source = load(path, "a machine file")
-    _check_kind(source, "machine")
-    machine, _, faults = _machine(source)
-    if machine is None:
-        raise_located(faults)
+    machine = _whole_machine(load(path, "a machine file"))
     caution_implausible(machine, every=every_implausible)
     return machine
 
@@ -286,7 +282,10 @@ def machine_from_text(file: str, path: Path, text: str) -> ReadMachine:
     InputFaults
         With every fault of the text.
     """
-    source = parsed(file, path, text)
+    return _whole_machine(parsed(file, path, text))
+
+
+def _whole_machine(source: Source) -> ReadMachine:
     _check_kind(source, "machine")
     machine, _, faults = _machine(source)
     if machine is None:

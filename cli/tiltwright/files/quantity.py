@@ -7,7 +7,7 @@ import re
 from typing import ClassVar
 
 from kinematics.constants import MM_PER_INCH
-from tiltwright.files.diagnostics import InvalidValue
+from tiltwright.files.diagnostics import InvalidValue, enumeration
 from tiltwright.files.schema_types import FieldType
 
 __all__ = [
@@ -108,8 +108,7 @@ def parse_quantity(text: str, units: dict[str, float]) -> float:
         first = {factor: unit for unit, factor in reversed(units.items())}
         names = [unit for unit in units if unit in first.values()]
         raise ValueError(
-            f"a number above zero and its unit, {', '.join(names[:-1])} or {names[-1]}, "
-            f'such as "120 {names[0]}"'
+            f'a number above zero and its unit, {enumeration(names, "or")}, such as "120 {names[0]}"'
         )
     return float(match[1]) * units[match[2]]
 

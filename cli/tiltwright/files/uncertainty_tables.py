@@ -393,8 +393,7 @@ class CorrectedOffsetTable(FileTable, frozen=True, kw_only=True):
     turn: Annotated[
         Angle | None,
         Meta(
-            description="Degrees by which the last rotary's value in this offset changes, where not all change alike. Every "
-            "operation of a nest has the same.",
+            description="Degrees by which the last rotary's value in this offset changes, where not all change alike.",
             examples=[0.031],
         ),
     ] = None

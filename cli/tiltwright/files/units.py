@@ -14,7 +14,6 @@ __all__ = [
     "ANGLE_PATTERN",
     "TEMPERATURE_HEADS",
     "Unit",
-    "angle_text",
     "parse_angle",
     "plausible_celsius",
     "to_celsius",
@@ -96,33 +95,6 @@ def parse_angle(text: str) -> float:
         raise ValueError("seconds under 60")
     size = float(degrees + minutes / 60 + seconds / 3600)
     return -size if sign in {"-", "−"} else size  # noqa: RUF001 - the minus sign is meant
-
-
-def angle_text(angle_deg: float, decimals: int = 0) -> str:
-    r"""An angle as degrees, minutes and seconds, the seconds rounded to `decimals`.
-
-    Raises
-    ------
-    ValueError
-        When the angle is not finite.
-
-    Examples
-    --------
-    >>> angle_text(-0.5), angle_text(1.79), angle_text(29.99999999)
-    ('-0°30\'00"', '1°47\'24"', '30°00\'00"')
-    """
-    from fractions import Fraction
-
-    scale = 10**decimals
-    try:
-        ticks = round(Fraction(abs(angle_deg)) * 3600 * scale)
-    except (OverflowError, ValueError):
-        raise ValueError(f"expected a finite angle, found {angle_deg}") from None
-    minutes, left = divmod(ticks, 60 * scale)
-    degrees, minutes = divmod(minutes, 60)
-    whole, part = divmod(left, scale)
-    sign = "-" if angle_deg < 0 and ticks else ""
-    return f"{sign}{degrees}°{minutes:02d}'{whole:02d}" + (f".{part:0{decimals}d}" if decimals else "") + '"'
 
 
 TEMPERATURE_HEADS = {

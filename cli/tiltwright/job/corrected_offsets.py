@@ -18,6 +18,9 @@ __all__ = ["AppliedCorrection", "apply_correction"]
 LARGEST_MM = 5.0
 """Farthest that a correction may move an offset: a digit lost in the file moves it farther, or not at all."""
 
+LARGEST_DEG = 5.0
+"""The same for a turn: what is clocked by more was not clamped as the job says."""
+
 SAME_MM = 1e-6
 """Offsets are written to a billionth of a millimetre; a millionth apart, the setup is another one."""
 
@@ -37,8 +40,8 @@ class AppliedCorrection:
         The operations without it, by name.
     letter : str
         The rotary whose work offset its turn changes.
-    turn_deg : float
-        By how much, in this nest.
+    turns_deg : dict of str to float
+        By how much, in each operation of this nest.
     largest_mm : float
         How far the offset that moves most has moved.
     """
@@ -47,29 +50,26 @@ class AppliedCorrection:
     setup: Setup
     placed: dict[str, PlacedOperation]
     letter: str
-    turn_deg: float
+    turns_deg: dict[str, float]
     largest_mm: float
+
+    @property
+    def turn_deg(self) -> float:
+        """The turn that changes most, with its sign."""
+        return max(self.turns_deg.values(), key=abs, default=0.0)
+
+    @property
+    def turns_alike(self) -> bool:
+        """True where all operations turn alike."""
+        return len(set(self.turns_deg.values())) <= 1
 
 
 Placed = PlacedOperation | UnreachableOperation
 
 
-def _turn_of_nest(job: ReadJob, table: CorrectionTable) -> tuple[float, list[Diagnostic]]:
-    """The turn of all operations of the job's nest, and what is wrong where they do not have one."""
-    rows = table.of_nest(job.nest)
-    turns = [table.turn_deg(one) for _, one in rows]
-    faults = [
-        fault_at(
-            job,
-            ("correction", "offset", k, "turn"),
-            f"{turn:g} for {shown(one.operation)} and {turns[0]:g} for {shown(rows[0][1].operation)}",
-            "one turn for all operations of a nest",
-            _TIP,
-        )
-        for (k, one), turn in zip(rows, turns, strict=True)
-        if turn != turns[0]
-    ]
-    return (turns[0] if turns else 0.0), faults
+def _turn_key(entry: CorrectedOffsetTable, place: int) -> tuple[str | int, ...]:
+    """The key that an offset's turn stands at."""
+    return ("correction", "turn") if entry.turn is None else ("correction", "offset", place, "turn")
 
 
 def apply_correction(
@@ -77,7 +77,8 @@ def apply_correction(
 ) -> tuple[Setup, tuple[Placed, ...], AppliedCorrection]:
     """Put a job's correction into its setup and its placed operations.
 
-    Programs keep their angles. A turn goes into the last rotary's work offset, so the machine's angles move with it.
+    Programs keep their angles. A turn goes into the last rotary's value of the operation's own work offset, so the machine's
+    angles move with it.
 
     Raises
     ------
@@ -90,9 +91,7 @@ def apply_correction(
     entries: dict[str, tuple[int, CorrectedOffsetTable]] = {
         one.operation: (k, one) for k, one in table.of_nest(job.nest)
     }
-    turn = np.zeros(last + 1)
-    turn[last], faults = _turn_of_nest(job, table)
-    found = list[Placed]()
+    faults, found, turns = list[Diagnostic](), list[Placed](), dict[str, float]()
     largest = 0.0
     for one in results:
         if not isinstance(one, PlacedOperation):
@@ -138,25 +137,42 @@ def apply_correction(
                 )
             )
             continue
+        turns[one.name] = table.turn_deg(entry)
+        turn = np.zeros(last + 1)
+        turn[last] = turns[one.name]
+        if abs(turns[one.name]) > LARGEST_DEG:
+            faults.append(
+                fault_at(
+                    job,
+                    _turn_key(entry, place),
+                    f"{turns[one.name]:g}, for {shown(one.name)}",
+                    f"no more than {LARGEST_DEG:g} degrees either way: a correction, not another setup",
+                    _TIP,
+                )
+            )
+            continue
         angles = one.machine_deg + turn
         if not bool(rotary.within(angles[last])):
             faults.append(
                 fault_at(
                     job,
-                    ("correction", "turn") if entry.turn is None else ("correction", "offset", place, "turn"),
+                    _turn_key(entry, place),
                     f"{turn[last]:g}, which takes {shown(one.name)} past the limits of {rotary.letter}",
                     "a turn that every operation can follow",
                     _TIP,
                 )
             )
         largest = max(largest, moved)
-        found.append(replace(one, machine_deg=angles, offset_mm=after))
+        offset_deg = one.rotary_offset_deg + turn
+        found.append(replace(one, machine_deg=angles, rotary_offset_deg=offset_deg, offset_mm=after))
     if faults:
         raise InputFaults(faults)
-    corrected = replace(setup, rotary_offset_deg=setup.rotary_offset_deg + turn)
     placed = {one.name: one for one in results if isinstance(one, PlacedOperation)}
-    return (
-        corrected,
-        tuple(found),
-        AppliedCorrection(table, setup, placed, rotary.letter, float(turn[last]), largest),
-    )
+    correction = AppliedCorrection(table, setup, placed, rotary.letter, turns, largest)
+    corrected = setup
+    if correction.turns_alike:
+        # What is asked at other angles goes by it too; where operations turn by their own, only they do.
+        turn = np.zeros(last + 1)
+        turn[last] = correction.turn_deg
+        corrected = replace(setup, rotary_offset_deg=setup.rotary_offset_deg + turn)
+    return corrected, tuple(found), correction

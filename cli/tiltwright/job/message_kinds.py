@@ -53,7 +53,9 @@ class CorrectionInForce(Finding, frozen=True):
     largest_mm : float
         How far the offset that moves most has moved.
     letter, turn_deg
-        The rotary whose offset changes too; 0 where it does not.
+        The rotary whose offset changes too, and the largest change; 0 where it does not.
+    alike : bool
+        False where it changes in some offsets otherwise than in others.
     applied : bool
         False where the numbers leave it out.
     zero_left : bool
@@ -69,6 +71,7 @@ class CorrectionInForce(Finding, frozen=True):
     turn_deg: float
     applied: bool = True
     zero_left: bool = False
+    alike: bool = True
 
 
 class TakenOutOfOrder(Finding, frozen=True):

@@ -180,7 +180,9 @@ def _correction_words(finding: CorrectionInForce, units: str) -> str:
     if finding.largest_mm >= _SEEN_MM:
         changed.append(f"X, Y, Z by up to {length(finding.largest_mm, units)} {UNIT_SYMBOL[units]}")
     if finding.turn_deg:
-        changed.append(f"{finding.letter} by {angle(finding.turn_deg)} degrees")
+        most = "" if finding.alike else "up to "
+        where = "" if finding.alike else ", not alike in all offsets"
+        changed.append(f"{finding.letter} by {most}{angle(finding.turn_deg)} degrees{where}")
     changes = " and ".join(changed) or "nothing in the digits shown"
     if finding.zero_left:
         return (

@@ -6,8 +6,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from kinematics import work_offset_code
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, NumberedOperation
 from tiltwright.job.message_kinds import JobMessage, TakenOutOfOrder
@@ -17,14 +15,18 @@ from tiltwright.job.offsets_output import (
     NOT_TO_LOAD,
     ExpandedUncertainties,
     expanded_of,
+    figures_head,
+    figures_shown,
     jog_words,
     message_report,
+    offsets_turn,
+    operation_columns,
     operation_report,
+    operation_values,
     short_name,
     touched_report,
     turned_table,
-    turns_columns,
-    turns_values,
+    u95_columns,
     u95_report,
     unreached_report,
     z_reference_kind,
@@ -34,7 +36,7 @@ from tiltwright.job.plane_turns import TurnConvention
 from tiltwright.job.warnings import job_messages, joined_messages, say_sentences
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
 from tiltwright.output.messages import Message, Severity, name_list, named
-from tiltwright.output.numbers import angle, length
+from tiltwright.output.numbers import angle
 from tiltwright.output.tables import units_words, wrapped
 
 __all__ = [
@@ -117,15 +119,13 @@ def nests_table(
     """Work offsets of every nest as a table, one row for each operation, and the order of work below it."""
     first = evaluated.nests[0]
     machine = first.setup.machine
-    offset_rotaries = any(one.setup.rotary_offset_deg.any() for one in evaluated.nests)
+    offset_rotaries = offsets_turn(evaluated.nests)
     several, nested = evaluated.several_jobs, any(one.nest is not None for one in evaluated.nests)
     named = several or nested
     head = [*(["job"] if several else []), *(["nest"] if nested else [])]
     head += ["operation", "load"]
     head += ["loader"] if evaluated.loader_count > 1 else []
-    head += [*(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
-    head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
-    head += [f"U of {axis}" for axis in "XYZ"] if expanded_mm else []
+    head += figures_head(machine, offset_rotaries=offset_rotaries, expanded=bool(expanded_mm))
     rows, axes = [], []
     for place, one in _rows(evaluated):
         nest = evaluated.nests[place]
@@ -136,10 +136,7 @@ def nests_table(
                 short_name(one.placed.name),
                 work_offset_code(one.number),
                 *([str(one.loader)] if evaluated.loader_count > 1 else []),
-                *map(angle, one.placed.program_deg),
-                *(length(value, units) for value in one.placed.offset_mm),
-                *(map(angle, nest.setup.rotary_offset_deg) if offset_rotaries else []),
-                *(length(value, units) for value in expanded_of(nest, one.placed.name, expanded_mm)),
+                *figures_shown(nest, one.placed, units, expanded_mm, offset_rotaries=offset_rotaries),
             ]
         )
         axes.append(one.placed.axes)
@@ -167,13 +164,14 @@ def order_words(order: WorkOrder) -> str:
     >>> print(wrapped(order_words(by_nest)))
     Order of work: by nest, 3 poses, 480 degrees of index motion from program zero and back to it. By
     tilt it would be 200 degrees: order = "by tilt".
-    >>> from tiltwright.job.order_of_work import BetterTilt
-    >>> choice = TiltChoice(("drain slot",), True, BetterTilt("drain slot", "positive", 60.0))
+    >>> from tiltwright.job.order_of_work import BetterTilts
+    >>> choice = TiltChoice(("drain slot",), True, BetterTilts((("drain slot", "positive"),), 60.0))
     >>> by_tilt = WorkOrder("by tilt", ((),), 3, 200.0, 480.0, 4.0, 9.5, True, choice)
     >>> print(wrapped(order_words(by_tilt)))
     Order of work: by tilt, 3 poses, 200 degrees of index motion in 4.0 s from program zero and back to
-    it. By nest it would be 480 degrees in 9.5 s. Two tilts would serve drain slot; it keeps the one it
-    was aimed at. With tilt = "positive" at drain slot it would be 60 degrees.
+    it. By nest it would be 480 degrees in 9.5 s. No other order of these poses has less. Two tilts
+    would serve drain slot; it keeps the one it was aimed at. With tilt = "positive" at drain slot it
+    would be 60 degrees, the least of all tilts and orders.
     """
     poses = f"{order.poses} pose{'s' if order.poses != 1 else ''}"
     time = "" if order.time_s is None else f" in {order.time_s:.1f} s"
@@ -182,7 +180,11 @@ def order_words(order: WorkOrder) -> str:
         "to it."
     )
     if order.by == "by tilt":
-        less = "" if order.exact else " With more than 12 poses a shorter order may exist."
+        less = (
+            " No other order of these poses has less."
+            if order.exact
+            else " With more than 12 poses a shorter order may exist."
+        )
         assert order.other_deg is not None  # by tilt, the motion by nest is always known
         words += f" By nest it would be {_motion(order.other_deg, order.other_s)}.{less}{_tilt_words(order.tilt_choice)}"
     elif order.other_deg is not None and order.other_deg < order.motion_deg - _NOT_WORTH_DEG:
@@ -200,12 +202,18 @@ def _tilt_words(choice: TiltChoice | None) -> str:
     names = name_list(choice.operations, "and")
     keeps = "it keeps" if len(choice.operations) == 1 else "each keeps"
     words = f" Two tilts would serve {names}; {keeps} the one it was aimed at"
-    if not choice.compared:
-        return f"{words}, and the other was not compared."
     if choice.better is None:
-        return f"{words}, and changing one would save no motion."
+        if not choice.compared:
+            return f"{words}, and not every choice of tilts was compared."
+        return f"{words}, and no other choice of tilts and order has less motion."
     better = choice.better
-    return f'{words}. With tilt = "{better.tilt}" at {named(better.operation)} it would be {better.motion_deg:.6g} degrees.'
+    asked = " and ".join(f'tilt = "{tilt}" at {named(name)}' for name, tilt in better.changes)
+    least = (
+        "the least of all tilts and orders"
+        if choice.compared
+        else "and not every choice of tilts was compared"
+    )
+    return f"{words}. With {asked} it would be {better.motion_deg:.6g} degrees, {least}."
 
 
 def _motion(motion_deg: float, time_s: float | None) -> str:
@@ -377,7 +385,10 @@ def _tilt_report(choice: TiltChoice | None) -> dict[str, Any] | None:
         "compared": choice.compared,
         "better": None
         if better is None
-        else {"operation": better.operation, "tilt": better.tilt, "motion_deg": better.motion_deg},
+        else {
+            "tilts": [{"operation": name, "tilt": tilt} for name, tilt in better.changes],
+            "motion_deg": better.motion_deg,
+        },
     }
 
 
@@ -398,8 +409,6 @@ def nests_csv(
     expanded_mm: ExpandedUncertainties | None = None,
 ) -> str:
     """Work offsets of every nest as CSV, one row for each operation, the unit in every column's name; U95 where known."""
-    letters = evaluated.nests[0].setup.machine.letters
-    suffix = "in" if units == "inch" else "mm"
     touched = any(one.touch is not None for one in evaluated.nests)
     head = [
         *(["job"] if evaluated.several_jobs else []),
@@ -407,14 +416,9 @@ def nests_csv(
         "operation",
         "work_offset",
         "loader",
-        *(f"program_{letter}_deg" for letter in letters),
-        *(f"machine_{letter}_deg" for letter in letters),
-        *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
-        *(f"offset_{letter}_deg" for letter in letters),
-        *(f"origin_{axis}_{suffix}" for axis in "xyz"),
-        *turns_columns(turns),
+        *operation_columns(evaluated.nests[0].setup.machine, units, turns),
         *(["touch_off"] if touched else []),
-        *([f"U95_{axis}_{suffix}" for axis in "XYZ"] if expanded_mm else []),
+        *(u95_columns(units) if expanded_mm else []),
     ]
     rows = []
     for place, one in _rows(evaluated):
@@ -427,12 +431,7 @@ def nests_csv(
                 one.placed.name,
                 one.number,
                 one.loader,
-                *one.placed.program_deg.tolist(),
-                *one.placed.machine_deg.tolist(),
-                *length_list(one.placed.offset_mm, units),
-                *np.asarray(nest.setup.rotary_offset_deg + 0.0).tolist(),
-                *length_list(one.placed.origin_mm, units),
-                *turns_values(one.placed.axes, turns),
+                *operation_values(one.placed, units, turns),
                 *([verdict] if touched else []),
                 *length_list(expanded_of(nest, one.placed.name, expanded_mm), units),
             ]

@@ -30,12 +30,10 @@ _HIGHEST_FIRST = "The highest is set first: a control without it refuses before 
 _UNIT_CODE = {"mm": "G21", "inch": "G20"}
 
 
-def load_line(
-    one: NumberedOperation, letters: Sequence[str], rotary_offset_deg: Sequence[float], units: str
-) -> str:
+def load_line(one: NumberedOperation, letters: Sequence[str], units: str) -> str:
     """Block that sets one work offset, in absolute machine coordinates (section 3.5.5)."""
     xyz = [length(value, units) for value in one.placed.offset_mm]
-    return set_line(one.number, xyz, letters, [angle(value) for value in rotary_offset_deg])
+    return set_line(one.number, xyz, letters, [angle(value) for value in one.placed.rotary_offset_deg])
 
 
 def set_line(number: int, xyz: Sequence[str], letters: Sequence[str], angles: Sequence[str]) -> str:
@@ -118,10 +116,10 @@ def program(evaluated: EvaluatedJob, units: str) -> str:
             if message.severity is not Severity.INFO
         ),
     ]
-    letters, offsets = evaluated.setup.machine.letters, evaluated.setup.rotary_offset_deg.tolist()
+    letters = evaluated.setup.machine.letters
     loaded: dict[int, str] = {}
     for one in in_loading_order(evaluated.operations, before_each=evaluated.before_each):
-        line = load_line(one, letters, offsets, units)
+        line = load_line(one, letters, units)
         lines.append(comment(program_words(evaluated, one)))
         if evaluated.before_each or loaded.get(one.number) != line:
             lines.append(line)
@@ -166,7 +164,7 @@ def _loader(evaluated: EvaluatedNests, number: int, units: str) -> str:
     letters = first.setup.machine.letters
     for place, one in sorted(loaded, key=lambda pair: -pair[1].number):
         nest = evaluated.nests[place]
-        line = load_line(one, letters, nest.setup.rotary_offset_deg.tolist(), units)
+        line = load_line(one, letters, units)
         lines.append(comment(program_words(nest, one, shown_name(evaluated, place, one))))
         if written.get(one.number) != line:
             lines.append(line)

@@ -1,19 +1,18 @@
-"""Offsets, aims and part zero's offset at many poses: as tables for people, and as JSON and CSV for other programs.
+"""Offsets and aims: as tables for people, and as JSON and CSV for other programs.
 
 JSON and CSV hold full float64, lengths in the stated unit, angles in degrees; keys never change within a schema number.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 from numpy import float64
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics import Machine, PlacedOperation, Setup, Solution, UnreachableOperation, work_offset_code
-from kinematics.progress import counted
+from kinematics import Machine, PlacedOperation, Solution, UnreachableOperation, work_offset_code
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import JobMessage
 from tiltwright.job.message_wording import message_words, unreachable_text, violation_text
@@ -27,9 +26,9 @@ from tiltwright.job.plane_turns import (
 )
 from tiltwright.job.warnings import job_messages
 from tiltwright.machine.sense import senses_words
-from tiltwright.output.json_csv import by_axis, by_letter, csv_pieces, csv_text, json_pieces, length_list
+from tiltwright.output.json_csv import by_axis, by_letter, csv_text, length_list
 from tiltwright.output.messages import Severity, values_in
-from tiltwright.output.numbers import UNIT_MM, angle, length
+from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, angle, length
 from tiltwright.output.tables import table, units_words
 
 __all__ = [
@@ -38,18 +37,19 @@ __all__ = [
     "ExpandedUncertainties",
     "aim_table",
     "aim_ways",
-    "blocks_of_poses",
     "direction_rows",
     "expanded_of",
+    "figures_head",
+    "figures_shown",
     "jog_words",
     "message_report",
     "offsets_csv",
     "offsets_report",
     "offsets_table",
+    "offsets_turn",
+    "operation_columns",
     "operation_report",
-    "poses_csv",
-    "poses_json",
-    "poses_table",
+    "operation_values",
     "short_name",
     "touch_columns",
     "touch_values",
@@ -58,6 +58,7 @@ __all__ = [
     "turns_columns",
     "turns_entry",
     "turns_values",
+    "u95_columns",
     "u95_report",
     "unreached_report",
     "z_reference_kind",
@@ -92,7 +93,7 @@ def operation_report(
         "work_offset": number,
         "program": by_letter(machine, placed.program_deg),
         "machine": by_letter(machine, placed.machine_deg),
-        "offset": _offset(machine, placed.offset_mm, evaluated.setup.rotary_offset_deg, units),
+        "offset": _offset(machine, placed.offset_mm, placed.rotary_offset_deg, units),
         "origin": length_list(placed.origin_mm, units),
         "plane": direction_rows(placed.axes),
         **turns_entry(placed.axes, turns),
@@ -231,37 +232,54 @@ def offsets_csv(
     expanded_mm: ExpandedUncertainties | None = None,
 ) -> str:
     """A job's work offsets as CSV, one row for each operation, the unit in every column's name; U95 where it is known."""
-    letters = evaluated.setup.machine.letters
-    rotary = (evaluated.setup.rotary_offset_deg + 0.0).tolist()
     rows = [
         [
             one.placed.name,
             one.number,
-            *one.placed.program_deg.tolist(),
-            *one.placed.machine_deg.tolist(),
-            *length_list(one.placed.offset_mm, units),
-            *rotary,
-            *length_list(one.placed.origin_mm, units),
-            *turns_values(one.placed.axes, turns),
+            *operation_values(one.placed, units, turns),
             *touch_values(evaluated),
             *length_list(expanded_of(evaluated, one.placed.name, expanded_mm), units),
         ]
         for one in evaluated.operations
     ]
-    suffix = "in" if units == "inch" else "mm"
     head = [
         "operation",
         "work_offset",
+        *operation_columns(evaluated.setup.machine, units, turns),
+        *touch_columns(evaluated),
+        *(u95_columns(units) if expanded_mm else []),
+    ]
+    return csv_text(head, rows)
+
+
+def operation_columns(machine: Machine, units: str, turns: TurnConvention | None) -> list[str]:
+    """Names of the columns of CSV that hold an operation's angles, work offset, origin and plane."""
+    letters, suffix = machine.letters, UNIT_SYMBOL[units]
+    return [
         *(f"program_{letter}_deg" for letter in letters),
         *(f"machine_{letter}_deg" for letter in letters),
         *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
         *(f"offset_{letter}_deg" for letter in letters),
         *(f"origin_{axis}_{suffix}" for axis in "xyz"),
         *turns_columns(turns),
-        *touch_columns(evaluated),
-        *([f"U95_{axis}_{suffix}" for axis in "XYZ"] if expanded_mm else []),
     ]
-    return csv_text(head, rows)
+
+
+def operation_values(placed: PlacedOperation, units: str, turns: TurnConvention | None) -> list[Any]:
+    """Values of these columns."""
+    return [
+        *placed.program_deg.tolist(),
+        *placed.machine_deg.tolist(),
+        *length_list(placed.offset_mm, units),
+        *(placed.rotary_offset_deg + 0.0).tolist(),
+        *length_list(placed.origin_mm, units),
+        *turns_values(placed.axes, turns),
+    ]
+
+
+def u95_columns(units: str) -> list[str]:
+    """Names of the columns of CSV that hold a work offset's expanded uncertainty."""
+    return [f"U95_{axis}_{UNIT_SYMBOL[units]}" for axis in "XYZ"]
 
 
 def touch_columns(evaluated: EvaluatedJob | None) -> list[str]:
@@ -296,19 +314,17 @@ def offsets_table(
 ) -> str:
     """A job's work offsets as a table, one row for each operation; with their expanded uncertainties where given."""
     machine = evaluated.setup.machine
-    rotary = [angle(value) for value in evaluated.setup.rotary_offset_deg]
-    offset_rotaries = bool(evaluated.setup.rotary_offset_deg.any())
-    head = ["operation", "load", *(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
-    head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
-    head += [f"U of {axis}" for axis in "XYZ"] if expanded_mm else []
+    offset_rotaries = offsets_turn([evaluated])
+    head = [
+        "operation",
+        "load",
+        *figures_head(machine, offset_rotaries=offset_rotaries, expanded=bool(expanded_mm)),
+    ]
     rows = [
         [
             short_name(one.placed.name),
             work_offset_code(one.number),
-            *map(angle, one.placed.program_deg),
-            *(length(value, units) for value in one.placed.offset_mm),
-            *(rotary if offset_rotaries else []),
-            *(length(value, units) for value in expanded_of(evaluated, one.placed.name, expanded_mm)),
+            *figures_shown(evaluated, one.placed, units, expanded_mm, offset_rotaries=offset_rotaries),
         ]
         for one in evaluated.operations
     ]
@@ -317,6 +333,42 @@ def offsets_table(
         title = f"{NOT_TO_LOAD}\n{title}"
     text = turned_table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
     return "\n\n".join([text, *([EXPANDED_WORDS] if expanded_mm else []), jog_words(machine)])
+
+
+def figures_head(machine: Machine, *, offset_rotaries: bool, expanded: bool) -> list[str]:
+    """Heads of a table's columns of figures: program angles, work offset, expanded uncertainty."""
+    return [
+        *(f"program {letter}" for letter in machine.letters),
+        *"XYZ",
+        *((f"offset {letter}" for letter in machine.letters) if offset_rotaries else ()),
+        *((f"U of {axis}" for axis in "XYZ") if expanded else ()),
+    ]
+
+
+def figures_shown(
+    evaluated: EvaluatedJob,
+    placed: PlacedOperation,
+    units: str,
+    expanded_mm: ExpandedUncertainties | None,
+    *,
+    offset_rotaries: bool,
+) -> list[str]:
+    """An operation's figures in these columns."""
+    return [
+        *map(angle, placed.program_deg),
+        *(length(value, units) for value in placed.offset_mm),
+        *(map(angle, placed.rotary_offset_deg) if offset_rotaries else ()),
+        *(length(value, units) for value in expanded_of(evaluated, placed.name, expanded_mm)),
+    ]
+
+
+def offsets_turn(nests: Iterable[EvaluatedJob]) -> bool:
+    """True where a work offset has a rotary's value that is not zero, so that a table shows these too."""
+    return any(
+        nest.setup.rotary_offset_deg.any()
+        or any(one.placed.rotary_offset_deg.any() for one in nest.operations)
+        for nest in nests
+    )
 
 
 def jog_words(machine: Machine) -> str:
@@ -370,139 +422,3 @@ def aim_table(solutions: Sequence[Solution], machine: Machine, rotary_offset_deg
         verdict = ("taken" if number == 1 else "fits") if way.feasible else f"out: {reasons}"
         rows.append([*row, angle(way.motion_deg), verdict])
     return table(head, rows, align="l" + "r" * (len(head) - 2) + "l")
-
-
-_AT_ONCE = 5000
-
-
-def blocks_of_poses(program_deg: NDArray[float64], what: str = "poses") -> Iterator[NDArray[float64]]:
-    """Program angles (k, n) in blocks, so that little is held at once."""
-    starts = range(0, len(program_deg), _AT_ONCE)
-    return (program_deg[start : start + _AT_ONCE] for start in counted(starts, what))
-
-
-def poses_json(
-    setup: Setup,
-    job: str | None,
-    program_deg: NDArray[float64],
-    units: str,
-    turns: TurnConvention | None = None,
-    evaluated: EvaluatedJob | None = None,
-) -> Iterator[str]:
-    """Part zero's offset at k poses for JSON, in the form of `offsets_report`, in pieces.
-
-    A pose has no work offset number: `work_offset` is null, and its name is its angles.
-
-    Parameters
-    ----------
-    setup : Setup
-    job : str or None
-        The job's name.
-    program_deg : ndarray, shape (k, n)
-    units : {"mm", "inch"}
-    turns : TurnConvention, optional
-        Adds each plane as three turns.
-    evaluated : EvaluatedJob, optional
-    """
-    touched = None if evaluated is None else touched_report(evaluated, units)
-    report: dict[str, Any] = {
-        "schema": "tiltwright.offsets/1",
-        "job": job,
-        "units": units,
-        "z_reference": z_reference_kind(setup.machine),
-        "operations": [],
-        **({} if touched is None else {"touched": touched}),
-    }
-    return json_pieces(report, "operations", _reports(setup, program_deg, units, turns, evaluated))
-
-
-def _reports(
-    setup: Setup,
-    program_deg: NDArray[float64],
-    units: str,
-    turns: TurnConvention | None,
-    evaluated: EvaluatedJob | None,
-) -> Iterator[dict[str, Any]]:
-    machine, origin = setup.machine, [0.0, 0.0, 0.0]
-    nest = None if evaluated is None else evaluated.nest
-    rotary = by_letter(machine, setup.rotary_offset_deg)
-    for program in blocks_of_poses(program_deg):
-        reached = setup.machine_deg(program)
-        linear = length_list(setup.work_offset(origin, reached), units)
-        axes = setup.machine_axes(reached)
-        for at, there, xyz, directions in zip(
-            (program + 0.0).tolist(), reached.tolist(), linear, axes, strict=True
-        ):
-            yield {
-                "name": _pose_name(machine, at),
-                "nest": nest,
-                "work_offset": None,
-                "program": dict(zip(machine.letters, at, strict=True)),
-                "machine": dict(zip(machine.letters, there, strict=True)),
-                "offset": {**dict(zip("XYZ", xyz, strict=True)), **rotary},
-                "origin": origin,
-                "plane": direction_rows(directions),
-                **turns_entry(directions, turns),
-            }
-
-
-def _pose_name(machine: Machine, program_deg: list[float]) -> str:
-    """The name of a pose: its angles, such as "A-35 C60"."""
-    return " ".join(f"{letter}{value:g}" for letter, value in zip(machine.letters, program_deg, strict=True))
-
-
-def poses_csv(
-    setup: Setup,
-    program_deg: NDArray[float64],
-    units: str,
-    turns: TurnConvention | None = None,
-    evaluated: EvaluatedJob | None = None,
-) -> Iterator[str]:
-    """Part zero's offset at many poses (k, n), one row for each, in pieces."""
-    machine = setup.machine
-    suffix = "in" if units == "inch" else "mm"
-    head = [
-        *(f"program_{letter}_deg" for letter in machine.letters),
-        *(f"machine_{letter}_deg" for letter in machine.letters),
-        *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
-        *turns_columns(turns),
-        *touch_columns(evaluated),
-    ]
-    return csv_pieces(head, _rows(setup, program_deg, units, turns, touch_values(evaluated)))
-
-
-def _rows(
-    setup: Setup,
-    program_deg: NDArray[float64],
-    units: str,
-    turns: TurnConvention | None,
-    touch: list[str],
-) -> Iterator[list[Any]]:
-    for program in blocks_of_poses(program_deg):
-        reached = setup.machine_deg(program)
-        linear = np.array(length_list(setup.work_offset([0.0, 0.0, 0.0], reached), units))
-        columns = (np.concatenate([program, reached, linear], axis=-1) + 0.0).tolist()
-        if turns is None:
-            yield from ([*row, *touch] for row in columns)
-            continue
-        for row, at in zip(columns, setup.machine_axes(reached), strict=True):
-            yield [*row, *turns_values(at, turns), *touch]
-
-
-def poses_table(
-    setup: Setup,
-    program_deg: NDArray[float64],
-    title: str,
-    units: str,
-    turns: TurnConvention | None = None,
-) -> str:
-    """Part zero's offset at many poses (k, n), one row for each."""
-    reached = setup.machine_deg(program_deg)
-    offset_mm, axes = setup.work_offset([0.0, 0.0, 0.0], reached), setup.machine_axes(reached)
-    rows = [
-        [*map(angle, program), *(length(value, units) for value in xyz)]
-        for program, xyz in zip(program_deg, offset_mm, strict=True)
-    ]
-    head = [*(f"program {letter}" for letter in setup.machine.letters), "X", "Y", "Z"]
-    text = turned_table(title, head, rows, axes, turns, left=0)
-    return f"{text}\n\n{jog_words(setup.machine)}"

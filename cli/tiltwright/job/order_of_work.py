@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -20,9 +22,10 @@ from kinematics import (
     tour_motion,
 )
 from kinematics.inverse_candidates import signed_tilt_deg
+from kinematics.work_order import EXACT_UP_TO
 from tiltwright.files.loader import ReadJob
 
-__all__ = ["BetterTilt", "Place", "TiltChoice", "WorkOrder", "order_of_work"]
+__all__ = ["BetterTilts", "Place", "TiltChoice", "WorkOrder", "order_of_work"]
 
 Place = tuple[int, int]
 """An operation in a nest: which nest, and which of its operations, both from 0."""
@@ -34,9 +37,10 @@ _MOST_POSES_COMPARED = 40
 """Up to here a job that works nest by nest is told what going tilt by tilt would save."""
 
 
-_MOST_POSES_TILTED = 9
-_MOST_TILTED = 12
-"""Up to so many poses and operations the other tilt is tried at each: every try is an order of its own."""
+_MOST_CHOICES = 4096
+"""Choices of tilts among which the least motion is looked for."""
+_MOST_ORDERED = 256
+"""Of these so many are put in order at most; a bound on the motion rules the others out."""
 _WORTH_DEG = 0.5
 _UPRIGHT_DEG = 1e-6
 
@@ -44,11 +48,10 @@ Tilt = Literal["positive", "negative"]
 
 
 @dataclass(frozen=True)
-class BetterTilt:
-    """An operation whose other tilt makes the index motion less: its name, that tilt, and the motion then."""
+class BetterTilts:
+    """Other tilts that make the index motion less: each operation's name with its tilt, and the motion with all of them."""
 
-    operation: str
-    tilt: Tilt
+    changes: tuple[tuple[str, Tilt], ...]
     motion_deg: float
 
 
@@ -60,14 +63,15 @@ class TiltChoice:
     ----------
     operations : tuple of str
     compared : bool
-        False where there were too many to try the other tilt at each.
-    better : BetterTilt or None
-        The one change of tilt that makes the motion least; None where none makes it less.
+        True where no other choice of their tilts, in whatever order, has less motion than the better one has, or than the
+        order of work where there is none better. False where there are too many to be sure.
+    better : BetterTilts or None
+        The choice of tilts with the least motion that was found; None where that is the order of work's own.
     """
 
     operations: tuple[str, ...]
     compared: bool
-    better: BetterTilt | None
+    better: BetterTilts | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,32 +162,116 @@ def order_of_work(views: Sequence[ReadJob], setups: Sequence[Setup], results: Se
 def _tilt_choice(
     views: Sequence[ReadJob], setups: Sequence[Setup], results: Sequence[Results], motion_deg: float
 ) -> TiltChoice | None:
-    """The operations that two tilts serve, and the change of one tilt that makes the motion least."""
-    open_names: list[str] = []
-    tries: list[tuple[str, Tilt, Sequence[Results]]] = []
+    """The operations that two tilts serve, and the choice of all their tilts that makes the motion least.
+
+    Branch and bound: every choice has a lower bound (`_motion_bounds`), and only those that may be less are put in order.
+    """
+    open_ones: list[_OpenTilt] = []
     asked = dict.fromkeys((view.path, k) for view in views for k in range(len(view.operations)))
     for path, k in asked:
-        for tilt in ("positive", "negative"):
-            changed = _with_tilt(views, results, (path, k), tilt)
-            if changed is not None:
-                name = next(view.operations[k].name for view in views if view.path == path)
-                open_names.append(name)
-                tries.append((name, tilt, changed))
-    names = tuple(dict.fromkeys(open_names))
+        tilts: tuple[Tilt, ...] = ("positive", "negative")
+        tries = [(tilt, _with_tilt(views, results, (path, k), tilt)) for tilt in tilts]
+        ways = tuple((tilt, changed) for tilt, changed in tries if changed is not None)
+        if ways:
+            name = next(view.operations[k].name for view in views if view.path == path)
+            open_ones.append(_OpenTilt(name, (path, k), ways))
+    names = tuple(dict.fromkeys(one.name for one in open_ones))
     if not names:
         return None
-    if len(tries) > _MOST_TILTED:
+    if math.prod(1 + len(one.ways) for one in open_ones) > _MOST_CHOICES:
         return TiltChoice(names, compared=False, better=None)
-    better: BetterTilt | None = None
-    for name, tilt, changed in tries:
-        poses = _poses(views, setups, changed)
-        before = _before(views, changed, poses)
-        if len(poses.members) > _MOST_POSES_TILTED or before is None:
-            return TiltChoice(names, compared=False, better=None)
+    choices = np.array(list(itertools.product(*(range(1 + len(one.ways)) for one in open_ones))))
+    bounds = _motion_bounds(views, setups, results, open_ones, choices)
+    fewest = (choices > 0).sum(axis=1)
+    best, best_deg, ordered = np.zeros(len(open_ones), dtype=int), motion_deg, 0
+    for place in np.lexsort((fewest, bounds.round(_SAME_POSE_DIGITS))).tolist():
+        if bounds[place] > best_deg - _WORTH_DEG:
+            return TiltChoice(names, compared=True, better=_better(open_ones, best, best_deg))
+        choice = choices[place]
+        if not choice.any():
+            continue
+        chosen = _with_choice(results, open_ones, choice)
+        poses = _poses(views, setups, chosen)
+        before = _before(views, chosen, poses)
+        if ordered == _MOST_ORDERED or len(poses.members) > EXACT_UP_TO or before is None:
+            return TiltChoice(names, compared=False, better=_better(open_ones, best, best_deg))
+        ordered += 1
         order = least_motion_order(poses.moves_deg.sum(axis=-1), before)
-        if order.motion < (motion_deg if better is None else better.motion_deg) - _WORTH_DEG:
-            better = BetterTilt(name, tilt, order.motion)
-    return TiltChoice(names, compared=True, better=better)
+        if order.motion < best_deg - _WORTH_DEG:
+            best, best_deg = choice, order.motion
+    return TiltChoice(names, compared=True, better=_better(open_ones, best, best_deg))
+
+
+@dataclass(frozen=True, eq=False)
+class _OpenTilt:
+    """An operation of a file whose tilt is open, and what all results are with it at another one."""
+
+    name: str
+    which: tuple[object, int]
+    ways: tuple[tuple[Tilt, Sequence[Results]], ...]
+
+
+def _better(
+    open_ones: Sequence[_OpenTilt], choice: NDArray[np.int64], motion_deg: float
+) -> BetterTilts | None:
+    changes = tuple(
+        (one.name, one.ways[way - 1][0]) for one, way in zip(open_ones, choice.tolist(), strict=True) if way
+    )
+    return BetterTilts(changes, motion_deg) if changes else None
+
+
+def _with_choice(
+    results: Sequence[Results], open_ones: Sequence[_OpenTilt], choice: NDArray[np.int64]
+) -> Sequence[Results]:
+    """The results with each open operation as chosen: 0 as it is, else one of its ways."""
+    found = [list(nest) for nest in results]
+    for one, way in zip(open_ones, choice.tolist(), strict=True):
+        if not way:
+            continue
+        for own, turned, was in zip(found, one.ways[way - 1][1], results, strict=True):
+            for k, placed in enumerate(turned):
+                if placed is not was[k]:
+                    own[k] = placed
+    return [tuple(nest) for nest in found]
+
+
+def _motion_bounds(
+    views: Sequence[ReadJob],
+    setups: Sequence[Setup],
+    results: Sequence[Results],
+    open_ones: Sequence[_OpenTilt],
+    choices: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Lower bounds of the motion of choices, shape (m,).
+
+    Whatever the order, a rotary with limits goes from the start to both its outermost angles and back, an endless one at
+    least to the angle that is farthest from the start.
+    """
+    machine = views[0].machine
+    places = [
+        (n, k)
+        for n, nest in enumerate(results)
+        for k, one in enumerate(nest)
+        if isinstance(one, PlacedOperation)
+    ]
+
+    def angles_of(each: Sequence[Results]) -> NDArray[np.float64]:
+        placed = [each[n][k] for n, k in places]
+        return np.array([one.machine_deg for one in placed if isinstance(one, PlacedOperation)])
+
+    turned = np.repeat(angles_of(results)[None], len(choices), axis=0)
+    for j, one in enumerate(open_ones):
+        own = [(views[n].path, results[n][k].operation) == one.which for n, k in places]
+        for way, (_, changed) in enumerate(one.ways, start=1):
+            turned[np.ix_(choices[:, j] == way, own)] = angles_of(changed)[own]
+    start, found = _start_deg(setups[0]), np.zeros(len(choices))
+    for i, rotary in enumerate(machine.rotaries):
+        away = turned[..., i] - start[i]
+        if rotary.limits_deg is None:
+            found += 2.0 * np.abs(np.remainder(away + 180.0, 360.0) - 180.0).max(axis=1)
+        else:
+            found += 2.0 * (away.max(axis=1, initial=0.0) - away.min(axis=1, initial=0.0))
+    return found
 
 
 def _with_tilt(
@@ -259,12 +347,18 @@ def _poses(
         first = results[n][k]
         assert isinstance(first, PlacedOperation)  # only these have a pose
         poses.append(first.machine_deg)
-    start = setups[0].machine_deg(np.zeros(len(machine.rotaries)))
-    for i, rotary in enumerate(machine.rotaries):
-        if rotary.limits_deg is not None:
-            start[i] = np.clip(start[i], *rotary.limits_deg)
+    start = _start_deg(setups[0])
     moves = index_moves_deg(machine, start, np.array(poses).reshape(-1, len(machine.rotaries)))
     return _Poses(moves, members, {place: k for k, group in enumerate(members) for place in group})
+
+
+def _start_deg(setup: Setup) -> NDArray[np.float64]:
+    """Machine angles at program zero, or as near as the limits let them be."""
+    start = setup.machine_deg(np.zeros(len(setup.machine.rotaries)))
+    for i, rotary in enumerate(setup.machine.rotaries):
+        if rotary.limits_deg is not None:
+            start[i] = np.clip(start[i], *rotary.limits_deg)
+    return start
 
 
 def _speeds(view: ReadJob) -> NDArray[np.float64] | None:

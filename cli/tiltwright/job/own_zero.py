@@ -42,7 +42,9 @@ def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> Co
     nests : sequence of EvaluatedJob
         Without the correction.
     """
-    largest, turn_deg, shifted = 0.0, float(table.turn), _between_table_and_part(table.cause)
+    largest, shifted = 0.0, _between_table_and_part(table.cause)
+    turns = {table.turn_deg(one) for nest in nests for _, one in table.of_nest(nest.nest)}
+    turn_deg = max(turns, key=abs, default=0.0)
     for nest in nests:
         entries: dict[str, CorrectedOffsetTable] = {one.operation: one for _, one in table.of_nest(nest.nest)}
         shifts = []
@@ -57,7 +59,6 @@ def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> Co
                 ]
             )
             largest = max(largest, float(np.linalg.norm(moved)))
-            turn_deg = max(turn_deg, table.turn_deg(entry), key=abs)
             shifts.append(table_pose(nest.setup.machine, one.placed.machine_deg).rotation.T @ moved)
         if shifts:
             apart = np.array(shifts) - np.mean(shifts, axis=0)
@@ -74,6 +75,7 @@ def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> Co
         turn_deg,
         applied=False,
         zero_left=True,
+        alike=len(turns) <= 1,
     )
 
 

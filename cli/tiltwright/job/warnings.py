@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from kinematics import Machine, PlacedOperation, Setup, rotation_about_axis
+from kinematics.angles import nearest_axis
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_kinds import (
     CorrectionInForce,
@@ -160,6 +161,7 @@ def _correction_finding(correction: AppliedCorrection, *, applied: bool = True) 
         correction.letter,
         correction.turn_deg,
         applied,
+        alike=correction.turns_alike,
     )
 
 
@@ -379,9 +381,7 @@ def _off_square_deg(placed: PlacedOperation) -> float:
     """Degrees from machine X to the part's nearest axis; 0 where the operation was aimed, so nothing is expected square."""
     if placed.aim is not None and (not placed.singular_axes or placed.plane.x is not None):
         return 0.0
-    along_x = placed.axes[0]
-    axis = int(np.argmax(np.abs(along_x)))
-    return float(np.degrees(np.arctan2(np.linalg.norm(np.delete(along_x, axis)), abs(along_x[axis]))))
+    return nearest_axis(placed.axes[0])[1]
 
 
 def _above_plane_mm(placed: PlacedOperation, evaluated: EvaluatedJob) -> float:

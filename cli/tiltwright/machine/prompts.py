@@ -84,17 +84,18 @@ def positive_or_none(answer: str) -> float | None:
 
 
 def _several(answer: str, count: int, wanted: str) -> list[float]:
-    parts = answer.replace(",", " ").split()
+    # Between semicolons a comma would be a decimal comma, which no number of a machine file has.
+    parts = answer.split(";") if ";" in answer else answer.replace(",", " ").split()
     if len(parts) != count:
         raise ValueError(f"won't do; give {wanted}")
     try:
-        return [any_number(part) for part in parts]
+        return [any_number(part.strip()) for part in parts]
     except ValueError:
         raise ValueError(f"won't do; give {wanted}, with decimal points") from None
 
 
 def three(answer: str) -> list[float]:
-    """Three numbers, with commas or blanks between them."""
+    """Three numbers, with commas, semicolons or blanks between them."""
     return _several(answer, 3, "three numbers, X,Y,Z")
 
 
@@ -112,7 +113,9 @@ def limits(answer: str) -> list[float] | str:
 
     if answer.lower() == "endless":
         return "endless"
-    parts = [part.strip() for part in answer.split(",")]
+    parts = [part.strip() for part in answer.split(";" if ";" in answer else ",")]
+    if len(parts) == 1:
+        parts = answer.split()
     if len(parts) != 2:
         raise ValueError(
             'won\'t do; give two angles with a comma between them, the lower first, or "endless"'

@@ -6,6 +6,7 @@ are those of `document.typ`, which a test holds them to.
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 import tempfile
@@ -59,66 +60,164 @@ _WIDTH_MM = {"a4": 210.0 - 34.0, "us-letter": 215.9 - 34.0}
 _HEIGHT_MM = {"a4": 297.0, "us-letter": 279.4}
 _ROW_MM, _HEAD_MM = _LINE_MM + 2.6, _SMALL * _LINE_MM + 2.6
 _ROOM_MM = 6.5
-_AT_LEAST_MM = 70.0
-"""Of the page that must be left for a step that runs on over the next one."""
-_FOOT_MM = 10.0
-"""At the foot of a page: less than this holds no line of what follows, whatever the lines above were counted as."""
+_AT_LEAST_MM: dict[type[Block], float] = {NumberedStep: 70.0, Table: 40.0}
+"""Of the page that must be left for what runs on over the next one."""
+_HOLE = 0.25
+"""Share of a page that may stay empty below its text."""
 _LONG_STEP, _LONG_TABLE = 8, 14
 _SVG_HEIGHT = re.compile(r'viewBox="\S+ \S+ (\S+) (\S+)"')
 
 
 def in_page_order(document: Document, paper: Paper) -> tuple[Block, ...]:
-    """The blocks as they are laid on pages.
+    """The blocks as they are laid on pages, with a page break wherever one ends.
 
     A drawing that the rest of a page has no room for comes at the top of the next page, and the text after it comes
-    before it. Everything else keeps its order, the drawings among themselves too.
+    before it. At the end it comes at the top of the last full page where that would else stay a quarter empty. Everything
+    else keeps its order, the drawings among themselves too.
 
     Examples
     --------
     >>> drawing = Picture('<svg viewBox="0 0 176 200"></svg>', "the setup", 176.0)
     >>> steps = [Paragraph(f"line {n}") for n in range(20)]
     >>> order = in_page_order(Document("Key", "Port", (), (*steps, drawing, Paragraph("after"))), "a4")
-    >>> [getattr(block, "text", "drawing") for block in order[-2:]]
+    >>> [getattr(block, "text", "drawing") for block in order if not isinstance(block, PageBreak)][-2:]
     ['after', 'drawing']
     """
     if not document.pictures:
         return document.blocks
-    width, page = _WIDTH_MM[paper], _HEIGHT_MM[paper] - (34.0 if document.compact else 40.0)
-    found: list[Block] = []
-    waiting: list[Block] = []
-    y, kept = _front_mm(document, width), 3.0
+    width = _WIDTH_MM[paper]
+    pages = _Pages(
+        width, _HEIGHT_MM[paper] - (34.0 if document.compact else 40.0), _front_mm(document, width)
+    )
     for group in _held_together(document.blocks):
         if isinstance(group[0], PageBreak):
-            found += [*waiting, *group]
-            y, kept, waiting = 0.0, 0.0, []
-            continue
-        end, after = _below(group, y, kept, width)
-        if isinstance(group[0], Picture) and y > 0.0 and (waiting or end > page):
-            waiting += group
-        elif end <= page:
-            found += group
-            y, kept = end, after
-        elif runs_on(group[-1]) and y < page - _AT_LEAST_MM:
-            found += group
-            y, kept = end % page, after
-            end, after = _below(waiting, y, kept, width)
-            if end <= page:
-                found += waiting
-                y, kept, waiting = end, after, []
+            pages.end()
+            pages.turn()
         else:
-            # What may run on would begin with its first line at the foot of this page.
-            turned = [PageBreak()] if runs_on(group[-1]) and y < page - _FOOT_MM else []
-            found += [*turned, *waiting, *group]
-            y, kept = _below([*waiting, *group], 0.0, 0.0, width)
-            y, waiting = y % page, []
-    return (*found, *waiting)
+            pages.flow(group)
+    pages.end()
+    return tuple(pages.laid)
+
+
+class _Pages:
+    """Blocks laid so far, how far down the page they reach, and the drawings that wait for room."""
+
+    def __init__(self, width: float, height: float, front: float) -> None:
+        self.width, self.height = width, height
+        self.laid: list[Block] = []
+        self.waiting: list[Picture] = []
+        self.y, self.kept = front, 3.0
+        self.heights: dict[int, float] = {}
+        """Of the document's blocks, by their identity: each is asked for again on every page that it may stand on."""
+        self.start: int | None = None
+        """Number of blocks before this page; None where something runs on at its top, or its front stands there."""
+
+    def flow(self, group: Sequence[Block]) -> None:
+        """Lay a group on this page, or on the first one that has room; a drawing waits for it."""
+        only = group[0]
+        if isinstance(only, Picture) and self.y > 0.0 and (self.waiting or not self._fits(group)):
+            self.waiting.append(only)
+            return
+        while not (self._fits(group) or self._runs_on(group) or self.y == 0.0):
+            self.turn()
+            self._lay_waiting()
+        self._lay(group)
+        if self.start is None:
+            self._lay_waiting()
+
+    def turn(self) -> None:
+        """Begin a page, unless this one is still empty."""
+        if self.y > 0.0:
+            self.laid.append(PageBreak())
+        self.y, self.kept, self.start = 0.0, 0.0, len(self.laid)
+
+    def end(self) -> None:
+        """Lay the drawings that still wait: below the text, or where that would leave a hole above it."""
+        self._lay_waiting()
+        if not self.waiting:
+            return
+        if self.start is not None and self.y < (1.0 - _HOLE) * self.height:
+            page, self.laid = self.laid[self.start :], self.laid[: self.start]
+            self.y, self.kept = 0.0, 0.0
+            at_top = list(itertools.takewhile(lambda block: isinstance(block, Picture), page))
+            for picture in at_top:
+                self._lay([picture])
+            self._lay_waiting()
+            for group in _held_together(page[len(at_top) :]):
+                self.flow(group)
+        while self.waiting:
+            self.turn()
+            self._lay_waiting()
+
+    def _lay_waiting(self) -> None:
+        while self.waiting and (self.y == 0.0 or self._fits(self.waiting[:1])):
+            self._lay([self.waiting.pop(0)])
+
+    def _lay(self, group: Sequence[Block]) -> None:
+        fits = self._fits(group)
+        *before, last = group
+        self.laid += group
+        if fits or not runs_on(last):
+            self.y, self.kept = self._below(group)
+            return
+        y, kept = self._below(before)
+        above, self.kept = _apart_mm(last)
+        self.y = _run_on(last, y + max(kept, above), self.height, self.width)
+        self.start = None
+
+    def _fits(self, group: Sequence[Block]) -> bool:
+        return self._below(group)[0] <= self.height
+
+    def _runs_on(self, group: Sequence[Block]) -> bool:
+        """True where enough of a group's last block has room here for it to run on over the next page."""
+        *before, last = group
+        return runs_on(last) and self._below(before)[0] < self.height - _AT_LEAST_MM[type(last)]
+
+    def _below(self, group: Sequence[Block]) -> tuple[float, float]:
+        """End of a group that begins here, and the room that it keeps clear below itself.
+
+        Of two rooms that meet the larger counts; a page begins without any.
+        """
+        y, kept = self.y, self.kept
+        for block in group:
+            above, after = _apart_mm(block)
+            if (height := self.heights.get(id(block))) is None:
+                height = self.heights[id(block)] = height_mm(block, self.width)
+            y += (max(kept, above) if y else 0.0) + height
+            kept = after
+        return y, kept
+
+
+def _run_on(block: Block, y: float, page: float, width: float) -> float:
+    """End of a block on the page that it ends on, begun at y."""
+    first = True
+    head, parts = _parts_mm(block, width)
+    y += head
+    for part in parts:
+        if y + part > page and not first:
+            y = head + part
+        else:
+            y += part
+        first = False
+    return y
+
+
+def _parts_mm(block: Block, width: float) -> tuple[float, list[float]]:
+    """The head that a block repeats on every page that it runs over, and the parts between which it may break."""
+    if isinstance(block, Table):
+        return _HEAD_MM, _rows_mm(block, width)
+    assert isinstance(block, NumberedStep), block
+    short = replace(block, calculations=())
+    whole = [height_mm(replace(block, calculations=(line,)), width) for line in block.calculations]
+    start = height_mm(short, width)
+    return 0.0, [start, *(each - start for each in whole)]
 
 
 def _held_together(blocks: Iterable[Block]) -> list[list[Block]]:
     """The blocks in groups that stay on one page."""
     groups: list[list[Block]] = []
     for block in blocks:
-        if groups and holds_on(groups[-1][-1]):
+        if groups and (holds_on(groups[-1][-1]) or _is_result(block, groups[-1][-1])):
             groups[-1].append(block)
         else:
             groups.append([block])
@@ -130,23 +229,16 @@ def holds_on(block: Block) -> bool:
     return isinstance(block, Heading) or (isinstance(block, Table) and len(block.rows) == 1)
 
 
+def _is_result(block: Block, before: Block) -> bool:
+    """True for the line in bold type that a working ends with."""
+    return isinstance(block, Paragraph) and block.bold and isinstance(before, NumberedStep)
+
+
 def runs_on(block: Block) -> bool:
     """True for what is long, and may run on over the next page."""
     if isinstance(block, Table):
         return len(block.rows) > _LONG_TABLE
     return isinstance(block, NumberedStep) and len(block.calculations) > _LONG_STEP
-
-
-def _below(group: Sequence[Block], y: float, kept: float, width: float) -> tuple[float, float]:
-    """End of a group that begins at y, below a block that keeps some room clear, and the room that it keeps clear itself.
-
-    Of two rooms that meet the larger counts; a page begins without any.
-    """
-    for block in group:
-        above, after = _apart_mm(block)
-        y += (max(kept, above) if y else 0.0) + height_mm(block, width)
-        kept = after
-    return y, kept
 
 
 def _apart_mm(block: Block) -> tuple[float, float]:
@@ -226,14 +318,19 @@ def _(block: Callout, width: float) -> float:
 
 @height_mm.register
 def _(block: Table, width: float) -> float:
+    return _HEAD_MM + sum(_rows_mm(block, width))
+
+
+def _rows_mm(block: Table, width: float) -> list[float]:
+    """The height of every row of a table, its rule included."""
     columns = [max(map(_cell_mm, column)) for column in zip_longest(block.head, *block.rows, fillvalue="")]
     widest = max(range(len(columns)), key=columns.__getitem__, default=0)
     room = columns[widest] - max(0.0, sum(columns) - width) - 3.0 if columns else width
-    height = _HEAD_MM
+    heights = []
     for row in block.rows:
         tall = _ROOM_MM if any(cell.startswith(BLANK) for cell in row) else _LINE_MM
-        height += 2.6 + max(tall, _paragraph_mm(row[widest], room) if widest < len(row) else 0.0)
-    return height
+        heights.append(2.6 + max(tall, _paragraph_mm(row[widest], room) if widest < len(row) else 0.0))
+    return heights
 
 
 def _cell_mm(text: str) -> float:
@@ -266,7 +363,7 @@ def _(block: SideBySide, width: float) -> float:
 
 @height_mm.register
 def _(block: NumberedStep, width: float) -> float:
-    formula = width_em(printable(block.formula), bold=True) + _SMALL * width_em(printable(block.frame))
+    formula = width_em(_formula(block.formula), bold=True) + _SMALL * width_em(printable(block.frame))
     more = 0 if formula * _EM_MM < width - 9.0 else 1
     height = _paragraph_mm(block.rule, width - 9.0) + 1.6 + _LINE_MM + more * _MORE_MM
     if block.matrix:
@@ -382,7 +479,7 @@ def _(block: NumberedStep) -> dict[str, Any]:
         "long": runs_on(block),
         "number": str(block.number),
         "rule": prose_text(block.rule),
-        "formula": prose_text(block.formula).replace(" - ", " \N{MINUS SIGN} "),
+        "formula": _formula(block.formula),
         "frame": block.frame,
         "calculations": [_figures(text) for text in block.calculations],
         "matrix": [[_figures(cell) for cell in row] for row in block.matrix],
@@ -394,9 +491,17 @@ def _cell(text: str) -> str:
     return printable(text) if text.startswith(BLANK) else prose_text(text)
 
 
+_FORMULA_MINUS = re.compile(r"(?<= )-(?= )|(?<![^ \[])-(?=[a-z])")
+
+
+def _formula(text: str) -> str:
+    """A formula with a typographic minus between its terms and before a letter of its own."""
+    return _FORMULA_MINUS.sub("\N{MINUS SIGN}", prose_text(text))
+
+
 def _figures(text: str) -> str:
-    """A calculation with a typographic minus for every sign and between every two numbers."""
-    return printable(text).replace("-", "\N{MINUS SIGN}")
+    """A calculation with a typographic minus for every sign, its last equals sign on one line with the result."""
+    return " =\N{NO-BREAK SPACE}".join(printable(text).replace("-", "\N{MINUS SIGN}").rsplit(" = ", 1))
 
 
 _PAGE = re.compile(rb"/Type\s*/Page\b")

@@ -15,11 +15,11 @@ from tiltwright.output.numbers import UNIT_MM
 __all__ = ["by_letter", "csv_pieces", "csv_text", "json_pieces", "json_text", "length_list"]
 
 
-def json_text(report: dict[str, Any], *, compact: bool = False) -> str:
-    """A report as one JSON object in ASCII, indented unless compact; refuses NaN and infinity, which JSON lacks."""
+def json_text(report: dict[str, Any]) -> str:
+    """A report as one JSON object in ASCII, indented; refuses NaN and infinity, which JSON lacks."""
     import json
 
-    return json.dumps(report, indent=None if compact else 1, allow_nan=False) + "\n"
+    return json.dumps(report, indent=1, allow_nan=False) + "\n"
 
 
 def json_pieces(report: dict[str, Any], key: str, items: Iterable[dict[str, Any]]) -> Iterator[str]:

@@ -13,6 +13,7 @@ from typing import Any, ClassVar, Generic, TypeVar
 
 import msgspec
 
+from tiltwright.files.diagnostics import enumeration
 from tiltwright.output.numbers import angle, in_units, length
 
 __all__ = [
@@ -70,7 +71,7 @@ def name_list(names: Iterable[str], last: str = "") -> str:
     ('B and C', 'A, B, C')
     """
     words = [named(name) for name in names]
-    return f"{', '.join(words[:-1])} {last} {words[-1]}" if last and len(words) > 1 else ", ".join(words)
+    return enumeration(words, last) if last else ", ".join(words)
 
 
 _LABELS = {Severity.INFO: "note", Severity.WARNING: "caution", Severity.ERROR: "FAIL"}

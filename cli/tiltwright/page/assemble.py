@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import re
 from collections.abc import Sequence
 from importlib import resources
 from typing import Any
@@ -53,7 +54,7 @@ def _assemble(title: str, shown: str, main: str, scripts: Sequence[str], page: d
         The contract; no NaN or infinity.
     """
     run = [_compact(_text(name)) for name in scripts]
-    styles = [_compact(_text(name)) for name in STYLES]
+    styles = [_close(_compact(_text(name))) for name in STYLES]
     policy = f"default-src 'none'; script-src {_hashes(run)}; style-src {_hashes(styles)}; base-uri 'none'; form-action 'none'"
     filled = {
         "TITLE": title,
@@ -78,6 +79,11 @@ def _compact(text: str) -> str:
     return "\n".join(filter(None, lines))
 
 
+def _close(style: str) -> str:
+    """A style without the blanks about its signs, where they mean nothing."""
+    return re.sub(r" ?([{};]) ?|(?<=[:,]) ", r"\1", style)
+
+
 def _text(name: str) -> str:
     return resources.files("tiltwright.page").joinpath(name).read_text(encoding="utf-8")
 
@@ -89,7 +95,19 @@ def _hashes(texts: Sequence[str]) -> str:
 
 def _inert_json(page: dict[str, Any]) -> str:
     """JSON that ends no script element and starts no comment, whatever the names in it."""
-    text = json.dumps(page, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    text = json.dumps(_short(page), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     for sign in "<\u2028\u2029":
         text = text.replace(sign, f"\\u{ord(sign):04x}")
     return text
+
+
+def _short(value: Any) -> Any:  # noqa: ANN401 - anything that JSON holds
+    """The same with whole numbers as such: a page has hundreds of 0.0."""
+    if isinstance(value, float) and value.is_integer() and abs(value) < _WHOLE:
+        return int(value)
+    if isinstance(value, dict):
+        return {key: _short(one) for key, one in value.items()}
+    return [_short(one) for one in value] if isinstance(value, (list, tuple)) else value
+
+
+_WHOLE = 1e6

@@ -9,6 +9,7 @@ The page makes the facets itself, so a job without meshes costs no more than its
 from __future__ import annotations
 
 import base64
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -46,7 +47,7 @@ from tiltwright.reach.collision_model import build_collision_model
 from tiltwright.teaching.workings import digits_for, stack_used, workings_of
 
 if TYPE_CHECKING:
-    from kinematics.reach import CollisionModel, Mesh, Shape, Solid, Tool
+    from kinematics.reach import CollisionModel, Mesh, Shape, Solid, Tool, Unloading
 
 __all__ = ["MOST_TRIANGLES", "Bodies", "bodies_of", "machine_part", "setup_page", "simplified_words"]
 
@@ -76,22 +77,36 @@ class Bodies:
         Meshes that were simplified: name, triangles before and after, and the largest distance allowed, mm.
     assumed : tuple of str
         Steps drawn with an assumed width, because their file states no section.
+    gripper : list
+        As `table`: what holds the part at the unloading pose.
     """
 
     table: list[dict[str, Any]]
     tools: list[dict[str, Any]]
     simplified: tuple[tuple[str, int, int, float], ...]
     assumed: tuple[str, ...]
+    gripper: list[dict[str, Any]]
 
 
-def bodies_of(model: CollisionModel) -> Bodies:
+def bodies_of(model: CollisionModel, gripper: Sequence[Solid] = ()) -> Bodies:
     """The solids of a model for the page, in machine coordinates at the all-zero pose.
 
     Parameters
     ----------
     model : CollisionModel
+    gripper : sequence of Solid
+        On the part, at the unloading pose.
     """
-    meshes = _Meshes.of(model)
+    meshes = _Meshes.of((*model.all_solids(), *model.spindle, *gripper))
+    holding = [
+        {
+            "name": solid.name,
+            "kind": "gripper",
+            "carried": model.carried_by(solid.on),
+            **_placed(solid, model.frame(solid.on), meshes),
+        }
+        for solid in gripper
+    ]
     table = [
         {
             "name": solid.name,
@@ -110,7 +125,7 @@ def bodies_of(model: CollisionModel) -> Bodies:
                 for solid in model.spindle
             ]
             tools.append({"name": tool.name, "length_mm": tool.length_mm, "bodies": [*_tool(tool), *spindle]})
-    return Bodies([*table, *assumed], tools, tuple(meshes.simplified), names)
+    return Bodies([*table, *assumed], tools, tuple(meshes.simplified), names, holding)
 
 
 def _lifted(z_mm: float) -> Pose:
@@ -161,14 +176,10 @@ class _Meshes:
         self.simplified: list[tuple[str, int, int, float]] = []
 
     @classmethod
-    def of(cls, model: CollisionModel) -> _Meshes:
+    def of(cls, solids: Sequence[Solid]) -> _Meshes:
         from kinematics.reach import Mesh
 
-        meshes = [
-            (solid.name, solid.shape)
-            for solid in (*model.all_solids(), *model.spindle)
-            if isinstance(solid.shape, Mesh)
-        ]
+        meshes = [(solid.name, solid.shape) for solid in solids if isinstance(solid.shape, Mesh)]
         found = cls({})
         total = sum(len(mesh.triangles) for _, mesh in meshes)
         if total > MOST_TRIANGLES:
@@ -295,8 +306,9 @@ def setup_page(
     """
     job, setup = evaluated.job, evaluated.setup
     machine = setup.machine
-    model = build_collision_model(evaluated).model
-    bodies = bodies_of(model)
+    job_model = build_collision_model(evaluated)
+    model, unloading = job_model.model, job_model.unloading
+    bodies = bodies_of(model, () if unloading is None else unloading.gripper)
     texts, lines = Repeated(), Repeated()
     digits = digits_for(units)
     # What is worked out line by line is the stack; a correction comes on top, in a line of its own.
@@ -310,6 +322,7 @@ def setup_page(
             "tool": None if pose.tool is None else pose.tool.name,
             "working": _working(_with_correction(working, evaluated, one.placed), digits, texts, lines),
         }
+        | _own_offsets(setup, one.placed)
         for one, pose, (_, working) in zip(evaluated.operations, model.operations, workings, strict=True)
     ]
     messages, correction = _messages(evaluated, units)
@@ -329,6 +342,7 @@ def setup_page(
         "stack": _stack(evaluated),
         "operations": operations,
         "unreached": [_unreached(evaluated, one) for one in evaluated.unreached],
+        "unloading": None if unloading is None else _unloading(setup, unloading, bodies),
         "bodies": bodies.table,
         "tools": bodies.tools,
         "assumed": list(bodies.assumed),
@@ -449,6 +463,23 @@ def _unreached(evaluated: EvaluatedJob, one: UnreachableOperation) -> dict[str, 
     }
 
 
+_HELD = 'The gripper as the job states it, at this pose only. "tiltwright reach" checks what it clears.'
+_NOTHING_HELD = 'The job states no solid on "gripper", so none is drawn.'
+
+
+def _unloading(setup: Setup, unloading: Unloading, bodies: Bodies) -> dict[str, Any]:
+    """The pose at which an arm takes the part, and what it holds it with."""
+    return {
+        "name": "Unloading",
+        "words": _HELD if bodies.gripper else _NOTHING_HELD,
+        "machine": unloading.machine_deg.tolist(),
+        "program": setup.program_deg(unloading.machine_deg).tolist(),
+        "carried": _carried(setup, [0.0, 0.0, 0.0]),
+        "normal": _carried_direction(setup, np.array([0.0, 0.0, 1.0])),
+        "bodies": bodies.gripper,
+    }
+
+
 def _stack(evaluated: EvaluatedJob) -> list[dict[str, Any]]:
     """The end of each step, the platter's first; part zero alone where it was touched off."""
     setup, steps = evaluated.setup, stack_used(evaluated)
@@ -462,6 +493,13 @@ def _stack(evaluated: EvaluatedJob) -> list[dict[str, Any]]:
         start,
         *({"name": step.name, "at": end.tolist()} for step, end in zip(steps, ends, strict=True)),
     ]
+
+
+def _own_offsets(setup: Setup, placed: PlacedOperation) -> dict[str, Any]:
+    """The rotaries' values of an operation's work offset, where they are not those of the others."""
+    if np.array_equal(placed.rotary_offset_deg, setup.rotary_offset_deg):
+        return {}
+    return {"offsets_deg": placed.rotary_offset_deg.tolist()}
 
 
 def _with_correction(working: Working, evaluated: EvaluatedJob, placed: PlacedOperation) -> Working:

@@ -3,7 +3,7 @@
 
 const COLOURS = {
   base: [0.58, 0.61, 0.60], turning: [0.70, 0.76, 0.82], part: [0.93, 0.77, 0.42], assumed: [0.80, 0.83, 0.78],
-  tool: [0.28, 0.31, 0.36], holder: [0.50, 0.56, 0.63], spindle: [0.64, 0.66, 0.70],
+  tool: [0.28, 0.31, 0.36], holder: [0.50, 0.56, 0.63], spindle: [0.64, 0.66, 0.70], gripper: [0.44, 0.60, 0.52],
 };
 const EDGE = 0xff32291f, FAR = -1e9, LONGEST_EDGE = 8000;
 

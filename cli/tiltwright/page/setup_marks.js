@@ -18,7 +18,7 @@ class SetupMarks {
     if (shown.planes) this.planes(marks, view, choice);
     if (shown.arm !== null) this.arm(marks, view.arms[shown.arm], view.origin);
     this.zero(marks, view);
-    this.origin(marks, view, view.op.code ? `${view.op.code} ${view.op.name}` : view.op.name);
+    if (!view.unloading) this.origin(marks, view, view.op.code ? `${view.op.code} ${view.op.name}` : view.op.name);
   }
 
   zero(marks, view) {

@@ -5,10 +5,14 @@ class SetupModel {
   constructor(page) {
     this.page = page;
     this.rotaries = page.rotaries;
-    this.choices = [...page.operations, ...page.unreached];
+    this.choices = [...page.operations, ...page.unreached, ...(page.unloading ? [page.unloading] : [])];
   }
 
-  machineDeg(program) { return program.map((angle, i) => angle + this.page.offsets_deg[i] + 0); }
+  isUnloading(choice) { return this.choices[choice] === this.page.unloading; }
+
+  offsetsDeg(choice) { return this.choices[choice].offsets_deg ?? this.page.offsets_deg; }
+
+  machineDeg(program, choice) { return program.map((angle, i) => angle + this.offsetsDeg(choice)[i] + 0); }
 
   poses(angles) { // of what stands on the base, on the first rotary, on the first two, ...
     return this.page.poses.map((coefficients, k) =>
@@ -27,11 +31,11 @@ class SetupModel {
   at(choice, program, angles = null) {
     const page = this.page, op = this.choices[choice], reached = choice < page.operations.length;
     const own = program.every((angle, i) => angle === op.program[i]);
-    const machine = own ? op.machine : this.machineDeg(program), stand = angles ?? machine;
+    const machine = own ? op.machine : this.machineDeg(program, choice), stand = angles ?? machine;
     const products = angleProducts(this.rotaries, stand), poses = this.poses(stand);
     const origin = carriedPoint(op.carried, products), part = poses[poses.length - 1];
     return {
-      op, reached, own, program, machine, poses, products, part, origin,
+      op, reached, own, unloading: this.isUnloading(choice), program, machine, poses, products, part, origin,
       texts: own && reached ? op.shown : origin.map(v => lengthText(v, page)),
       zero: carriedPoint(page.part.zero, products),
       axes: reached ? this.planeAxes(op).map(v => turned(part, v)) : null,

@@ -10,6 +10,7 @@ class SetupPage {
     this.step = null;
     this.shown = {arm: 0, travels: true, tool: true, planes: true, stack: false, gap: false};
     this.solids = page.bodies.map(solidOf);
+    this.gripper = (page.unloading?.bodies ?? []).map(solidOf);
     this.tools = page.tools.flatMap(tool => tool.bodies.map(body => ({...solidOf(body), tool: tool.name})));
     const {middle, reach} = this.extent();
     this.marks = new SetupMarks(this.model, reach);
@@ -20,7 +21,7 @@ class SetupPage {
 
   extent() { // what turns, as a ball about the first rotary
     const first = this.page.rotaries[0].point, ends = this.page.stack.map(one => one.at);
-    for (const solid of this.solids) {
+    for (const solid of [...this.solids, ...this.gripper]) {
       if (solid.carried) for (let i = 0; i < solid.vertices.length; i += 3) ends.push(solid.vertices.subarray(i, i + 3));
     }
     const centre = footOn(first, this.page.rotaries[0].direction, this.page.stack[0].at);
@@ -40,7 +41,8 @@ class SetupPage {
 
   content() {
     const view = this.now, still = [[1, 0, 0, view.origin[0]], [0, 1, 0, view.origin[1]], [0, 0, 1, view.origin[2]]];
-    const bodies = this.solids.map(solid => ({solid, pose: view.poses[solid.carried]}));
+    const held = view.unloading && view.own ? this.gripper : [];
+    const bodies = [...this.solids, ...held].map(solid => ({solid, pose: view.poses[solid.carried]}));
     if (this.shown.tool && this.step === null) {
       for (const solid of this.tools) if (solid.tool === view.op.tool) bodies.push({solid, pose: still});
     }
@@ -61,12 +63,12 @@ class SetupPage {
     this.program = this.model.choices[choice].program.slice();
     if (this.step !== null) this.step = this.steps.length ? 0 : null;
     document.getElementsByName("operation")[choice].checked = true;
-    this.boxes.forEach((_, i) => this.refused(i, ""));
+    this.boxes.forEach((_, i) => { this.refused(i, ""); this.bounds(i); });
     this.show();
   }
 
   turnTo(i, program) {
-    const why = this.model.refusal(i, program + this.page.offsets_deg[i]);
+    const why = this.model.refusal(i, program + this.model.offsetsDeg(this.choice)[i]);
     this.refused(i, why);
     if (why) return;
     this.step = null;
@@ -104,8 +106,10 @@ class SetupPage {
       + (page.nest ? `, nest ${page.nest}` : "") + (page.revision ? `, revision ${page.revision}` : "");
     const z = page.reference_tool_mm === null ? "at the gauge line" : "with the reference tool's tip";
     byId("where").textContent = `${page.machine}. Lengths in ${page.units === "mm" ? "mm" : "inches"}, Z read ${z}.`;
-    byId("picks").append(...choices("operation", model.choices.map(op => (op.code ? `${op.code} ${op.name}` : `FAIL ${op.name}`)), 0, i => this.choose(i)));
+    const picks = model.choices.map((op, i) => `${op.code ?? (model.isUnloading(i) ? "" : "FAIL")} ${op.name}`.trim());
+    byId("picks").append(...choices("operation", picks, 0, i => this.choose(i)));
     this.boxes = page.rotaries.map((rotary, i) => this.rotaryRow(rotary, i));
+    this.boxes.forEach((_, i) => this.bounds(i));
     byId("armof").append(...choices("armof", [...page.rotaries.map(r => `from ${r.letter}`), "none"], 0, i => {
       this.shown.arm = i < page.rotaries.length ? i : null;
       this.picture.paint();
@@ -133,20 +137,26 @@ class SetupPage {
   }
 
   rotaryRow(rotary, i) {
-    const {page} = this, offset = page.offsets_deg[i], {letter, limits} = rotary;
-    const [low, high] = limits ? limits.map(v => v - offset) : [-360, 360];
+    const {letter} = rotary;
     const box = make("input", {id: `box${i}`, type: "text", inputMode: "decimal", autocomplete: "off", "aria-describedby": `lim${i} why${i}`,
       onfocus: () => { this.before = this.program[i]; },
       oninput: () => this.typed(i, typedNumber(box.value)), onchange: () => this.show()});
-    const slide = make("input", {type: "range", min: low, max: high, step: 0.1, ariaLabel: `${letter}, program angle`, oninput: () => this.turnTo(i, slide.valueAsNumber)});
+    const slide = make("input", {type: "range", step: 0.1, ariaLabel: `${letter}, program angle`, oninput: () => this.turnTo(i, slide.valueAsNumber)});
     const nudge = (words, by, name) => make("button", {type: "button", ariaLabel: name, onclick: () => this.turnTo(i, nearestWhole(1e6 * (this.program[i] + by)) / 1e6)}, words);
     const why = make("p", {id: `why${i}`, className: "why", hidden: true});
-    const between = limits ? `machine ${withMinus(general(limits[0]))}\u00b0 to ${withMinus(general(limits[1]))}\u00b0` : "turns endlessly";
-    const apart = offset ? `; machine = program ${offset < 0 ? "\u2212" : "+"} ${angleText(Math.abs(offset), page)}\u00b0` : "";
+    const limits = make("small", {id: `lim${i}`});
     byId("rotaries").append(make("div", {className: "rotary"}, make("label", {htmlFor: `box${i}`}, letter), box,
       nudge("\u2212", -1, `${letter} one degree less`), slide, nudge("+", 1, `${letter} one degree more`),
-      make("small", {id: `lim${i}`}, `${between}${apart}; + turns the table ${rotary.sense}, seen ${rotary.seen}`), why));
-    return {box, slide, why};
+      limits, why));
+    return {box, slide, why, limits};
+  }
+
+  bounds(i) { // of a rotary, by the offset of the operation that is chosen
+    const {page} = this, rotary = page.rotaries[i], offset = this.model.offsetsDeg(this.choice)[i], {slide, limits} = this.boxes[i];
+    [slide.min, slide.max] = rotary.limits ? rotary.limits.map(v => v - offset) : [-360, 360];
+    const between = rotary.limits ? `machine ${rotary.limits.map(v => `${withMinus(general(v))}\u00b0`).join(" to ")}` : "turns endlessly";
+    const apart = offset ? `; machine = program ${offset < 0 ? "\u2212" : "+"} ${angleText(Math.abs(offset), page)}\u00b0` : "";
+    limits.textContent = `${between}${apart}; + turns the table ${rotary.sense}, seen ${rotary.seen}`;
   }
 
   allOperations() {
@@ -170,7 +180,7 @@ class SetupPage {
   // ---- showing
 
   show(editing = -1) {
-    const view = this.now = this.view(), {page} = this, {op, reached, own} = view;
+    const view = this.now = this.view(), {page} = this, {op, reached, own, unloading} = view;
     this.boxes.forEach(({box, slide}, i) => {
       const text = angleText(this.program[i], page);
       if (i !== editing || document.activeElement !== box) box.value = text;
@@ -182,15 +192,17 @@ class SetupPage {
     byId("working").hidden = !stepping;
     byId("steps").hidden = !op.working;
     byId("oh").textContent = reached ? `Work offset ${op.code}, ${op.name}` : op.name;
-    byId("state").hidden = own && reached;
-    byId("state").textContent = !reached ? `FAIL: not reached. ${op.why}` : "The angles were changed: this is not what the operation loads.";
+    byId("state").hidden = own && (reached || unloading);
+    byId("state").textContent = unloading ? "The angles were changed: the gripper is drawn at the unloading pose only."
+      : !reached ? `FAIL: not reached. ${op.why}` : "The angles were changed: this is not what the operation loads.";
     byId("offset").hidden = !reached;
     byId("corrected").hidden = !page.correction.length || !reached || !own;
     const texts = view.texts.map(withMinus);
     byId("offset").replaceChildren(...texts.flatMap((text, i) => [make("dt", {}, "XYZ"[i]), make("dd", {}, text)]));
     byId("poses").replaceChildren(...page.rotaries.map((r, i) =>
       make("span", {}, `${r.letter} program ${withMinus(angleText(view.program[i], page))}\u00b0, machine ${withMinus(angleText(view.machine[i], page))}\u00b0`)));
-    if (!reached && own) byId("poses").prepend(make("span", {}, `As near as it comes: the plane stays ${angleText(op.left_deg, page)}\u00b0 from the spindle.`));
+    if (unloading && own) byId("poses").prepend(make("span", {}, op.words));
+    else if (!reached && own) byId("poses").prepend(make("span", {}, `As near as it comes: the plane stays ${angleText(op.left_deg, page)}\u00b0 from the spindle.`));
     this.showNumbers(view);
     if (stepping) this.showStep();
     this.showGhost(view);
@@ -198,8 +210,9 @@ class SetupPage {
     this.picture.paint();
   }
 
-  spoken({op, program, texts, reached, own}) {
+  spoken({op, program, texts, reached, own, unloading}) {
     const at = this.page.rotaries.map((r, i) => `${r.letter} ${angleText(program[i], this.page)}`).join(", ");
+    if (unloading) return `${op.name}, at program ${at} degrees`;
     if (!reached) return `${op.name} is not reached: ${op.why}`;
     return `${op.name}${own ? "" : ", angles changed"}, at program ${at} degrees: X ${texts[0]}, Y ${texts[1]}, Z ${texts[2]} ${this.page.symbol}`;
   }
@@ -218,7 +231,8 @@ class SetupPage {
         make("span", {}, mm(t.above)), ...(out ? [make("em", {}, "FAIL: out of travel")] : []));
     });
     if (view.travel.length === 2) bars.push(make("p", {className: "soft"}, "Z: this operation names no tool, so its room is not known."));
-    if (!bars.length) bars.push(make("p", {className: "soft"}, page.travel ? "Not reached, so nothing to measure." : "The machine file states no travels."));
+    const none = page.travel ? `${view.unloading ? "Nothing is cut here" : "Not reached"}, so nothing to measure.` : "The machine file states no travels.";
+    if (!bars.length) bars.push(make("p", {className: "soft"}, none));
     byId("travels").replaceChildren(...bars, ...view.limits.map(one => make("p", {}, one.below === null ? `${one.letter} turns endlessly`
       : `${one.letter}: ${angleText(one.below, page)}\u00b0 to its lower limit, ${angleText(one.above, page)}\u00b0 to its upper`)));
   }

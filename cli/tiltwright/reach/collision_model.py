@@ -198,10 +198,8 @@ def _solids(
     spindle: list[Solid] = []
     others: list[Solid] = []
     for number, table in tables:
-        try:
-            shape = _shape(read, table)
-        except (KinematicsError, ValueError, OSError) as refusal:
-            faults.append(_no_solid(read, number, table, refusal))
+        shape = _shape_or_fault(read, number, table, faults)
+        if shape is None:
             continue
         on = places[table.on]
         solid = Solid(
@@ -210,10 +208,27 @@ def _solids(
             on,
             machinable=table.cut if table.cut is not None else on.to == "part",
             mass_kg=table.mass,
-            density_kg_m3=None if table.material is None else materials[table.material][0],
+            density_kg_m3=_density(table, materials),
         )
         (spindle if on.to == "spindle" else others).append(solid)
     return spindle, others
+
+
+def _density(table: SolidTable, materials: dict[str, tuple[float | None, float | None]]) -> float | None:
+    return None if table.material is None else materials[table.material][0]
+
+
+def _shape_or_fault(
+    read: ReadJob | ReadMachine, number: int, table: SolidTable, faults: list[Diagnostic]
+) -> Shape | None:
+    """The shape of a solid's table, or None with its fault added."""
+    try:
+        return _shape(read, table)
+    except (KinematicsError, ValueError, OSError) as refusal:
+        key = next(k for k in ("box", "cylinder", "tube", "mesh") if getattr(table, k) is not None)
+        path: KeyPath = ("solid", number, key)
+        faults.append(fault_at(read, path, str(refusal), "a closed solid with sizes above zero"))
+        return None
 
 
 def _shape(read: ReadJob | ReadMachine, table: SolidTable) -> Shape:
@@ -332,14 +347,11 @@ def _solids_beside(
         mine = place in of if place is not None else not of and table.on not in below
         if not mine or table.on not in at:
             continue
-        try:
-            shape = _shape(job, table)
-        except (KinematicsError, ValueError, OSError) as refusal:
-            faults.append(_no_solid(job, number, table, refusal))
+        shape = _shape_or_fault(job, number, table, faults)
+        if shape is None:
             continue
         label = table.name if place is None else f"{table.name} of nest {job.nests[place].nest.name}"
-        density = None if table.material is None else materials[table.material][0]
-        found.append(_beside(job, label, shape, at[table.on], table.mass, density))
+        found.append(_beside(job, label, shape, at[table.on], table.mass, _density(table, materials)))
     return found
 
 
@@ -348,12 +360,6 @@ def _beside(
 ) -> Solid:
     on = on_rotary(len(job.machine.rotaries) - 1)
     return Solid(name, moved_shape(shape, frame), on, mass_kg=mass_kg, density_kg_m3=density)
-
-
-def _no_solid(read: ReadJob | ReadMachine, number: int, table: SolidTable, refusal: Exception) -> Diagnostic:
-    key = next(k for k in ("box", "cylinder", "tube", "mesh") if getattr(table, k) is not None)
-    path: KeyPath = ("solid", number, key)
-    return fault_at(read, path, str(refusal), "a closed solid with sizes above zero")
 
 
 def _step_body(

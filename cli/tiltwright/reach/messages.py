@@ -247,18 +247,16 @@ class Assumption:
 
 @dataclass(frozen=True)
 class Verdict:
-    """Outcome of an analysis: the questions that were checked, and whether all of it passes.
+    """The questions that an analysis answers.
 
     Attributes
     ----------
-    passes : bool
     checked : tuple of "reaches", "clears", "holds"
         Questions that the files state enough for.
     complete : bool
         False where something was not checked.
     """
 
-    passes: bool
     checked: tuple[Literal["reaches", "clears", "holds"], ...]
     complete: bool
 
@@ -496,7 +494,7 @@ def _of_the_arm(analysis: ReachAnalysis) -> Iterator[Assumption]:
 
 
 def verdict(analysis: ReachAnalysis) -> Verdict:
-    """The outcome, which never says more than was checked."""
+    """The questions that were checked: the outcome never says more."""
     model = analysis.model
     tools = any(one.pose.tool is not None for one in analysis.operations)
     checked: list[Literal["reaches", "clears", "holds"]] = []
@@ -506,4 +504,4 @@ def verdict(analysis: ReachAnalysis) -> Verdict:
         checked.append("clears")
     if any(load.holding_nm is not None for load in analysis.loads):
         checked.append("holds")
-    return Verdict(not failures(analysis), tuple(checked), not not_checked(analysis))
+    return Verdict(tuple(checked), not not_checked(analysis))

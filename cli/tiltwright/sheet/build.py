@@ -95,13 +95,9 @@ def load_blocks(evaluated: EvaluatedJob, rows: Sequence[OperationRow], units: st
     tuple of LoadBlock
     """
     letters = evaluated.setup.machine.letters
-    rotary_offset = evaluated.setup.rotary_offset_deg.tolist()
     ordered = in_loading_order(evaluated.operations, before_each=evaluated.before_each)
     lines = _aligned(
-        [
-            f"{load_line(one, letters, rotary_offset, units)} ({work_offset_code(one.number)})"
-            for one in ordered
-        ]
+        [f"{load_line(one, letters, units)} ({work_offset_code(one.number)})" for one in ordered]
     )
     needs = load_words(
         max((one.number for one in ordered), default=1),
@@ -206,6 +202,7 @@ def build_sheet(
             job.file.aim_within,
             touched=job.touched is not None and job.touched.use == "touched",
             corrected=evaluated.correction is not None,
+            turned_apart=evaluated.correction is not None and not evaluated.correction.turns_alike,
             square_up=square_up_words(setup, job.file.square_up or {}),
             checked=None if analysis is None else _checked(analysis, units),
             probed=bool(job.file.zero_probing is not None and targets_given(job.file.zero_probing)),
@@ -329,7 +326,7 @@ def _operation(
         machine=tuple(numbers.angle(float(a)) for a in one.machine_deg),
         origin=numbers.lengths(one.origin_mm, units),
         offset=numbers.lengths(one.offset_mm, units),
-        rotary_offset=tuple(numbers.angle(float(a)) for a in setup.rotary_offset_deg),
+        rotary_offset=tuple(numbers.angle(float(a)) for a in one.rotary_offset_deg),
         directions=directions(one.axes),
         remarks=_remarks(one, setup.machine),
         beyond_travel=beyond_travel(one, setup.machine, units),

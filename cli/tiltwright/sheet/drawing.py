@@ -37,6 +37,8 @@ STAND_IN_DASH = "1.6 1.1"  # outlines of what is not drawn as it is
 STEP_HATCHING = (Pattern(45.0, 2.2), Pattern(135.0, 2.2))  # hatching of a stack's steps, in turn
 PART_ZERO = "part zero"
 _KEY_PITCH_MM = 1.25 * TYPE_MM
+_SET_IN_MM = 4.0  # of what continues a row of the key
+_SAME_PLACE_MM = 0.5  # on the paper: two points nearer than this are drawn as one
 ALOFT = 400.0  # higher than any panel
 _CLEAR_ENOUGH_MM = 1.5  # from the arrow that tells how the table turns
 _ABOVE_DIMENSION_MM = 1.2  # of the same arrow
@@ -108,8 +110,8 @@ def draw(view: SideView, layout: PanelLayout = HALF) -> Panel:
         As wide as the layout, as high as its content needs, in black and white.
     """
     _, up = dimension_texts(view, view.marks[0])
-    layout = layout.beside(typesetting.width_em(up.split(" ")[1], bold=True) * TYPE_MM)
-    least = 0.0 if layout.key_x is None else 8.5 + len(_key_rows(view)[0]) * _KEY_PITCH_MM
+    layout = layout.beside(max(typesetting.width_em(word, bold=True) for word in up.split(" ")) * TYPE_MM)
+    least = 0.0 if layout.key_x is None else 8.5 + len(_key_rows(view, layout, apart=True)[0]) * _KEY_PITCH_MM
     place, scale, layout = choose_scale(view, layout, least)
     canvas = Canvas(layout.width, layout.height)
     bodies, numbered = _solids(canvas, view, place, layout) if view.solids else ([], {})
@@ -119,7 +121,7 @@ def draw(view: SideView, layout: PanelLayout = HALF) -> Panel:
     dimension(canvas, view, place(view.marks[0].axis), place(view.marks[0].place), layout)
     caption = "; ".join(filter(None, (f"scale {scale}", view.outline_words)))
     if layout.key_x is not None:
-        _key(canvas, view, layout, caption)
+        _key(canvas, view, place, layout, caption)
     leaders = _numbers(canvas, view, place, layout, bodies, numbered)
     _hatching(canvas, bodies, holes)
     return Panel(
@@ -380,7 +382,7 @@ def _marks(
         if line is not None:
             canvas.line(*line, MEDIUM, dash="5 1.2 1 1.2")
     canvas.circle(axis, 1.0, THIN, fill="black")
-    if np.hypot(zero[0] - origin[0], zero[1] - origin[1]) >= 0.5:
+    if _zero_is_apart(view, place):
         canvas.circle(zero, 1.5, MEDIUM, fill="white")
         canvas.circle(zero, 0.5, MEDIUM, fill="black")
         holes.append(_about(zero, 1.9))
@@ -422,36 +424,63 @@ def _about(centre: Point, half: float) -> LabelBox:
     return LabelBox(centre[0] - half, centre[1] - half, centre[0] + half, centre[1] + half)
 
 
-def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> None:
+def _key(canvas: Canvas, view: SideView, place: ViewTransform, layout: PanelLayout, caption: str) -> None:
     """Key of a picture without a page around it: direction of view above, scale below, the rest in a list."""
     assert layout.key_x is not None
     canvas.text((1.0, 4.0), with_minus(view.seen_from), TYPE_MM, halo=False)
     words = f"{caption}{AT_FULL_SIZE}"
     canvas.text((1.0, layout.height - 1.0), words, TYPE_MM, halo=False)
-    rows, last = _key_rows(view)
-    room_em = (layout.width - layout.key_x - 1.0) / TYPE_MM
+    rows, last = _key_rows(view, layout, apart=_zero_is_apart(view, place))
     fitting = int((layout.height - 8.0) / _KEY_PITCH_MM)
     if len(rows) > fitting:  # a tall stack: the working has every step
         rows = [*rows[: fitting - last - 1], ("…", False), *rows[-last:]]
-    for place, (text, bold) in enumerate(rows):
-        printed = typesetting.shortened(typesetting.printable(text), room_em, bold=bold)
-        at = (layout.key_x, 10.0 + place * _KEY_PITCH_MM)
+    for row, (text, bold) in enumerate(rows):
+        words = text.lstrip(" ")
+        set_in_mm = _SET_IN_MM if words != text else 0.0
+        room_em = _key_room_em(layout) - set_in_mm / TYPE_MM
+        printed = typesetting.shortened(typesetting.printable(words), room_em, bold=bold)
+        at = (layout.key_x + set_in_mm, 10.0 + row * _KEY_PITCH_MM)
         canvas.text(at, printed, TYPE_MM, bold=bold, halo=False)
 
 
-def _key_rows(view: SideView) -> tuple[list[tuple[str, bool]], int]:
+def _key_room_em(layout: PanelLayout) -> float:
+    """The width that a row of the key has."""
+    return (layout.width - (layout.key_x or 0.0) - 1.0) / TYPE_MM
+
+
+def _zero_is_apart(view: SideView, place: ViewTransform) -> bool:
+    """True where part zero has a circle of its own."""
+    zero, origin = place(view.part_zero), place(view.marks[0].place)
+    return bool(np.hypot(zero[0] - origin[0], zero[1] - origin[1]) >= _SAME_PLACE_MM)
+
+
+def _key_rows(view: SideView, layout: PanelLayout, *, apart: bool) -> tuple[list[tuple[str, bool]], int]:
     """The rows of a key, each with whether it is bold, and how many of the last ones are not the stack's."""
     mark = view.marks[0]
     shown = [f"{axis} {with_minus(value)}" for axis, value in zip((view.right, "Z"), mark.shown, strict=True)]
     rows = [(f"{mark.register} {mark.name}".strip(), True), ("crossed circle, at", False)]
     rows += [(words, True) for words in shown]
-    rows += [(f"small circle: {PART_ZERO}", False)] if mark.name != PART_ZERO else []
+    if mark.name != PART_ZERO:
+        rows.append((f"small circle: {PART_ZERO}" if apart else f"{PART_ZERO}: the same place", False))
     for step in reversed(view.steps):
-        rows.append((f"{step.number}  {step.name}", False))
-        rows += [(f"    {with_minus(step.size)}", False)] if step.size else []
+        words = ", ".join(filter(None, (step.name, with_minus(step.size))))
+        rows += [(row, False) for row in _broken(f"{step.number}  {words}", _key_room_em(layout))]
     axis, *arrow = view.axis_words[0].split("; ")
     below = [view.platter_words, f"dot in a cross: {axis}", *arrow, *view.axis_words[1:]]
     return [*rows, *((words, False) for words in below)], len(below)
+
+
+def _broken(text: str, whole_em: float) -> list[str]:
+    """A text in lines no wider than there is room for; those after the first begin with a space, and are set in."""
+    lines, room_em = [""], whole_em
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}" if lines[-1] else word
+        if lines[-1].strip() and typesetting.width_em(typesetting.printable(longer)) > room_em:
+            lines.append(f" {word}")
+            room_em = whole_em - _SET_IN_MM / TYPE_MM
+        else:
+            lines[-1] = longer
+    return lines
 
 
 def _free_side(view: SideView, axis: Point, place: ViewTransform, layout: PanelLayout) -> tuple[float, float]:

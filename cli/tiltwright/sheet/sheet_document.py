@@ -52,7 +52,7 @@ def _offsets(sheet: Sheet) -> list[Block]:
     if expanded:
         blocks.append(Table((wording.EXPANDED, *"XYZ", "operation"), expanded, align="lrrrl"))
     if sheet.operations:
-        blocks.append(Paragraph(f"{wording.SET_WITH_EACH} {wording.rotary_offset_words(sheet)}"))
+        blocks.append(Paragraph(" ".join(wording.set_with_each(sheet))))
     blocks += [Paragraph(wording.offsets_words(sheet)), Heading(wording.LOAD_TITLE)]
     for code in sheet.load:
         blocks += [Paragraph(code.when), CodeBlock(code.lines)]

@@ -180,8 +180,6 @@ class SideView:
         not point at the eye.
     axis_line : (2,) array or None
         Seen direction of that axis where it does not point at the eye.
-    last_line : (2, 2) array or None
-        Two points of the last rotary's line where it is seen from the side.
     platter : (n, 2) array or None
         The platter's rim, seen from the side.
     platter_words : str
@@ -205,7 +203,6 @@ class SideView:
     axis_words: tuple[str, ...]
     turns_clockwise: bool | None
     axis_line: Flat | None
-    last_line: Flat | None
     platter: Flat | None
     platter_words: str
     platter_stated: bool
@@ -247,7 +244,7 @@ class ViewDirection:
         return float(direction[self.right]), float(direction[2]), toward
 
 
-FROM_X = ViewDirection(1, "Seen from machine +X: machine Y to the right, Z up")
+FROM_X = ViewDirection(1, "Seen from machine +X, the right: machine Y to the right, Z up")
 FROM_FRONT = ViewDirection(0, "Seen from machine -Y, the front: machine X to the right, Z up")
 
 
@@ -338,7 +335,6 @@ def side_view(
         axis_words=_axis_words(first, level=level),
         turns_clockwise=_clockwise(first, eye) if level else None,
         axis_line=None if level else seen_line / np.linalg.norm(seen_line),
-        last_line=_last_line(machine, turned, frame, eye),
         platter=None if rim is None else eye.flat(table.apply(rim)),
         platter_words=_platter_words(machine, units),
         platter_stated=machine.platter.diameter_mm is not None,
@@ -432,18 +428,6 @@ def _axis_point(machine: Machine, offset_mm: Array, eye: ViewDirection) -> Flat:
             + (offset_mm[along] - first.point_mm[along]) / first.direction[along] * first.direction
         )
     return eye.flat(first.point_mm + ((offset_mm - first.point_mm) @ first.direction) * first.direction)
-
-
-def _last_line(machine: Machine, turned: Pose, frame: Pose, eye: ViewDirection) -> Flat | None:
-    """The last rotary's line through the table's origin; None if there is only one or it points at the viewer."""
-    if len(machine.rotaries) < 2:
-        return None
-    direction = eye.flat(turned.rotation @ machine.rotaries[-1].direction)
-    if np.linalg.norm(direction) < _EDGE_ON:
-        return None
-    reach = 0.3 * (machine.platter.diameter_mm or 100.0) * direction
-    middle = eye.flat(turned.apply(frame.translation_mm))
-    return np.stack((middle - reach, middle + 0.2 * reach))
 
 
 def round_section(diameter_mm: float) -> Array:

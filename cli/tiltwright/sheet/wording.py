@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import Machine, RotaryAxis, Setup, StackStep, is_horizontal, work_offset_code
+from kinematics.angles import nearest_axis
 from tiltwright.calibration.calibration_log import CalibrationRecord, is_current, read_log
 from tiltwright.files.diagnostics import InputFaults, sanitized
 from tiltwright.files.loader import ReadMachine
@@ -42,9 +43,8 @@ def directions(axes: NDArray[np.float64]) -> Texts:
 
 
 def _on_part(vector: NDArray[np.float64]) -> str:
-    axis = int(np.argmax(np.abs(vector)))
+    axis, off_deg = nearest_axis(vector)
     sign = "+" if vector[axis] > 0 else "-"
-    off_deg = float(np.degrees(np.arctan2(np.linalg.norm(np.delete(vector, axis)), abs(vector[axis]))))
     if off_deg < _ALONG_DEG:
         return f"part {sign}{'XYZ'[axis]}"
     if off_deg < _NEAR_DEG:
@@ -161,13 +161,14 @@ def givens(
     *,
     touched: bool,
     corrected: bool = False,
+    turned_apart: bool = False,
     square_up: Texts,
     checked: Texts | None = None,
     probed: bool = False,
 ) -> Texts:
     """The assumptions behind the sheet's numbers.
 
-    `corrected` says that a correction is in force, `checked` what was checked of clearance and travels, `probed` that the job has a program which probes each part.
+    `corrected` says that a correction is in force, `turned_apart` that it turns some offsets otherwise than others, `checked` what was checked of clearance and travels, `probed` that the job has a program which probes each part.
     """
     machine = setup.machine
     found = [_rotary_words(rotary, units) for rotary in machine.rotaries]
@@ -200,7 +201,7 @@ def givens(
             "its limits of these."
         )
     found += square_up
-    if not np.any(setup.rotary_offset_deg):
+    if not (turned_apart or np.any(setup.rotary_offset_deg)):
         zero = " and ".join(f"{letter} offset" for letter in machine.letters)
         found.append(f"{zero}: zero, so program angles are machine angles.")
     found.append(
@@ -424,15 +425,23 @@ def offsets_heading(sheet: Sheet) -> str:
     return f"Work offsets to load {units}"
 
 
-def rotary_offset_words(sheet: Sheet) -> str:
-    """The rotary offsets that go with every work offset, on one line."""
-    values = sheet.operations[0].rotary_offset
-    words = (f"{offset_head(letter)} {value}" for letter, value in zip(sheet.letters, values, strict=True))
-    return "   ".join(words)
-
-
-SET_WITH_EACH = "Set with every one:"
-"""Before the rotary offsets, which are the same in each work offset."""
+def set_with_each(sheet: Sheet) -> tuple[str, str]:
+    """The rotary offsets that go with the work offsets: what they are, and their values."""
+    by_value: dict[Texts, list[str]] = {}
+    for one in sheet.operations:
+        by_value.setdefault(one.rotary_offset, []).append(one.register)
+    words = [
+        "   ".join(
+            f"{offset_head(letter)} {value}" for letter, value in zip(sheet.letters, values, strict=True)
+        )
+        for values in by_value
+    ]
+    if len(words) == 1:
+        return "Set with every one:", words[0]
+    if sheet.before_each:
+        return "Not the same in each:", "as in the lines that load them"
+    each = (f"{', '.join(codes)}: {one}" for one, codes in zip(words, by_value.values(), strict=True))
+    return "Not the same in each:", ";   ".join(each)
 
 
 def operation_facts(sheet: Sheet, op: OperationRow) -> Texts:

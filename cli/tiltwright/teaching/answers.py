@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from kinematics.teaching import AngleAnswer, Answer
-from tiltwright.files.csv_source import ColumnName, CsvTable, csv_from_file, uneven
+from tiltwright.files.csv_source import ColumnName, CsvRow, CsvTable, csv_from_file, uneven
 from tiltwright.files.diagnostics import (
     Diagnostic,
     InputFaults,
@@ -35,6 +35,7 @@ __all__ = [
     "answers_from_file",
     "answers_from_words",
     "answers_table",
+    "as_named",
     "requested_answers",
 ]
 
@@ -49,6 +50,7 @@ _NUMBER = "a finite number, such as -381.025"
 _IN_WORDS = {Unit.MM: "mm", Unit.INCH: "inches"}
 _LEAST = {Unit.MM: 3, Unit.INCH: 4}
 """Decimals that a sheet asks for."""
+_DECIMAL_COMMA = re.compile(r"[-+\u2212\u2013]?\d+,\d+\D*")
 _LARGEST = sys.float_info.max
 
 
@@ -142,6 +144,7 @@ class _Reading:
         names, letters = self.asked.names, self.asked.letters
         before = len(self.faults)
         axes: tuple[str, ...] = AXES
+        operation = as_named(operation, names)
         if operation in names:
             axes = self.asked.axes[names.index(operation)]
         else:
@@ -156,7 +159,7 @@ class _Reading:
             else:
                 self._length(line, operation, axis.upper(), value, before)
         except InvalidValue as refusal:
-            self.fault(line, "value", refusal.found, refusal.allowed, refusal.tip)
+            self.faults.append(refusal.at(self.source, line, "value"))
 
     def _angle(self, line: int | None, operation: str, axis: str, value: str, before: int) -> None:
         number = parse_written_angle(value, self.mark)
@@ -178,12 +181,12 @@ class _Reading:
             )
         unit = own or self.stated
         if axis in AXES and unit is None:
-            self.fault(
-                line,
-                "value",
-                f"{shown(value)}, in no stated unit",
-                "a column value_mm or value_inch, or --units mm or --units inch",
+            allowed = (
+                f"a number with its unit, such as {value}mm or {value}in, or --units mm or --units inch"
+                if line is None
+                else "a column value_mm or value_inch, or --units mm or --units inch"
             )
+            self.fault(line, "value", f"{shown(value)}, in no stated unit", allowed)
         place = self._new_place(line, operation, axis, before)
         if place is None:
             return
@@ -284,7 +287,8 @@ def answers_from_file(
     faults += [
         _head_fault(table, f"an unknown column {shown(cell)}", one_of(asked.columns))
         for cell, column in zip(table.head.cells, columns, strict=True)
-        if column not in known
+        # Beside all that is needed, a student's own column of remarks is no hindrance.
+        if column not in known and (faults or not lenient)
     ]
     faults += [
         _head_fault(table, f"column {shown(cell)} a second time", "every column once")
@@ -293,6 +297,8 @@ def answers_from_file(
     ]
     if faults:
         raise InputFaults(faults)
+    if lenient:
+        table = replace(table, rows=tuple(_without_stray_commas(table, row, asked) for row in table.rows))
     place = columns.index(values[0])
     own = _VALUE[values[0]]
     mark = table.mark((place,))
@@ -316,14 +322,69 @@ def answers_from_file(
 
 
 def answers_table(path: Path) -> CsvTable:
-    """A file of answers as a table of cells.
+    """A file of answers as a table of cells; a column `name` is the student's, if there is no other.
 
     Raises
     ------
     InputFaults
         When it cannot be read, or is no table.
     """
-    return csv_from_file(path, _WANTED)
+    table = csv_from_file(path, _WANTED)
+    name, student = ColumnName("name"), ColumnName("student")
+    if name not in table.columns or student in table.columns:
+        return table
+    cells = (
+        "student" if column == name else cell
+        for cell, column in zip(table.head.cells, table.columns, strict=True)
+    )
+    return replace(table, head=replace(table.head, cells=tuple(cells)))
+
+
+def as_named(name: str, names: Iterable[str]) -> str:
+    """A name as the sheet prints it, where only its capitals or its blanks are other ones; else as it stands.
+
+    Examples
+    --------
+    >>> as_named("Upper  PORT", ["upper port", "lower port"])
+    'upper port'
+    >>> as_named("Port", ["port", "PORT"]), as_named("PORT", ["port", "PORT"])
+    ('Port', 'PORT')
+    """
+    alike = [one for one in names if _folded(one) == _folded(name)]
+    return alike[0] if len(alike) == 1 else name
+
+
+def _folded(name: str) -> str:
+    return " ".join(name.split()).casefold()
+
+
+def _without_stray_commas(table: CsvTable, row: CsvRow, asked: RequestedAnswers) -> CsvRow:
+    """The row with the cells put together that a comma in the student's name or in the value has parted.
+
+    It stays as it is where that can be done in no way, or in several, that leaves a name and an axis in their columns.
+    """
+    columns = table.columns
+    extra = len(row.cells) - len(columns)
+    if extra < 1:
+        return row
+    at = {column.name: place for place, column in enumerate(columns)}
+    found = set()
+    for in_value in (0, 1):
+        in_name = extra - in_value
+        if in_name and "student" not in at:
+            continue
+        more = {at.get("student", -1): in_name, at["value"]: in_value}
+        rest = iter(row.cells)
+        parts = [[next(rest) for _ in range(1 + more.get(place, 0))] for place in range(len(columns))]
+        value = ",".join(parts[at["value"]])
+        if in_value and not _DECIMAL_COMMA.fullmatch(value):
+            continue
+        cells = [", ".join(one) for one in parts]
+        cells[at["value"]] = value.replace(",", ".") if in_value else value
+        named = as_named(cells[at[asked.column]], asked.names) in asked.names
+        if named and cells[at["axis"]].upper() in (*AXES, *asked.letters):
+            found.add(tuple(cells))
+    return replace(row, cells=found.pop()) if len(found) == 1 else row
 
 
 def _head_fault(table: CsvTable, found: str, allowed: str, tip: str = "") -> Diagnostic:

@@ -24,6 +24,7 @@ from kinematics.teaching import (
     offset_of_other_solution,
     why_not_by_trigonometry,
 )
+from tiltwright.files.diagnostics import enumeration, first_few
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
 from tiltwright.output.document import Block, BulletList, Document, Heading, Paragraph, Table
@@ -163,7 +164,7 @@ def _names(assessment: Assessment, operations: Sequence[int]) -> str:
     names = [assessment.placed[o].name for o in operations]
     if len(names) == len(assessment.placed) > _MANY:
         return f"all {len(names)} operations"
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+    return enumeration(names)
 
 
 def _made(made: Sequence[Mistake]) -> str:
@@ -267,8 +268,7 @@ def trace_words(assessment: Assessment, trace: FigureTrace, units: str) -> str:
 
 def _some(several: Sequence[Sequence[Mistake]]) -> str:
     """The first three, and how many more there are."""
-    text = " or ".join(_labels(made) for made in several[:3])
-    return text + (f", or {len(several) - 3} more" if len(several) > 3 else "")
+    return first_few([_labels(made) for made in several], 3, " or ", ", or ")
 
 
 def _parting_lines(
@@ -334,7 +334,7 @@ def assessment_document(
     right, answered = assessment.count
     diagnosis = assessment.diagnosis
     blocks: list[Block] = [
-        Paragraph(_summary(assessment, right, answered), bold=True),
+        Paragraph(_summary(assessment, right, answered, for_student=for_student), bold=True),
         _numbers_table(assessment, units),
     ]
     if assessment.by_other_solution:
@@ -415,8 +415,10 @@ def _tolerance(within_mm: float, job_units: str, units: str) -> str:
     return one(job_units) if units == job_units else f"{one(job_units)} ({one(units)})"
 
 
-def _summary(assessment: Assessment, right: int, answered: int) -> str:
-    empty = f" {assessment.answers.unanswered} left empty." if assessment.answers.unanswered else ""
+def _summary(assessment: Assessment, right: int, answered: int, *, for_student: bool) -> str:
+    # A student is told below which they are.
+    unanswered = 0 if for_student else assessment.answers.unanswered
+    empty = f" {unanswered} left empty." if unanswered else ""
     if assessment.right:
         return f"{'The number is' if answered == 1 else f'All {answered} numbers are'} right.{empty}"
     if answered == 1:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -94,12 +95,16 @@ _MEANINGS = (
     ),
     ("W", "part zero in the table frame"),
     ("d", "what the display showed where part zero was touched off"),
-    ("a", "an arm, from a pivot to the touched-off point; a' the same arm turned back"),
+    ("a", "the arm from a pivot to the touched-off point; a' the same arm turned back"),
+    ("b", "the way from the table frame's origin to the touched-off point"),
     ("R1", "how the stack as far as step 1 turns what stands on it, as a matrix"),
     ("R", "how the part stands turned in the table, as a matrix; with a stack, its last step's"),
     ("origin", "the operation's origin on the part; a tick (') marks it turned"),
     ("P1", "the drawing's three points of a plane, P1, P2 and P3; p and q lead from the first to the others"),
-    ("g", "the direction of the drawing that must face the spindle; a tick (') marks it turned"),
+    ("e = p", "p scaled to length 1; f is q scaled to length 1"),
+    ("m = e", "the cross product of e and f, square to both"),
+    ("g", "the direction that must face the spindle, as the drawing gives it; a tick (') marks it turned"),
+    ("|", "the length of what stands between the two lines"),
     (
         "n",
         "the direction that must face the spindle, of length 1, with every rotary at zero; its components nx, ny, nz",
@@ -115,7 +120,7 @@ _MEANINGS = (
         "the operation's origin in machine coordinates with every rotary at zero; w(C) after the turn about C",
     ),
     ("P(C)", "the pivot of C"),
-    ("R(T)", "how the table frame is turned against the machine, as a matrix"),
+    ("R(T)", "how the table frame is turned against the machine, as a matrix; R(T)⁻¹ turns the other way"),
     ("t(C)", "the turn of the table about C, right-handed"),
     ("v(C)", "the arm from the pivot of C to the point; v(C)' the same arm turned"),
     ("offset(C)", "C's work offset, which lies between its program and its machine angles"),
@@ -150,7 +155,16 @@ def symbols_blocks(workings: Sequence[Working]) -> list[Block]:
     return [LETTERS, Table(("letter", "meaning"), tuple(rows), left=2)]
 
 
-_SHOWN_AS = {"ki·kj": "k", "P1": "P1, p", ";": "[ ; ; ]", " · ": "R · v", "√(": "r"}
+_SHOWN_AS = {
+    "e = p": "e, f",
+    "m = e": "m",
+    "|": "| |",
+    "ki·kj": "k",
+    "P1": "P1, p, q",
+    ";": "[ ; ; ]",
+    " · ": "R · v",
+    "√(": "r",
+}
 
 
 def _for_the_case(formulas: str, letter: str) -> Iterator[tuple[str, str]]:
@@ -229,6 +243,8 @@ def working_blocks(
         Off to leave out the drawings, for a form that shows none.
     """
     digits = digits_for(units)
+    # A height on the drawing that no step adds up would be looked for in vain.
+    added = not any(line.key.startswith("touch") for line in working.lines)
     swings = {f"{swing.letter} back": swing for swing in working.swings}
     blocks: list[Block] = []
     for number, line in enumerate(working.lines, start=1):
@@ -236,14 +252,14 @@ def working_blocks(
         if not drawn:
             continue
         if line.key == "all-zero" and not any(np.array_equal(o.origin_mm, placed.origin_mm) for o in shown):
-            blocks.append(setup_picture(setup, placed, steps, units))
+            blocks.append(setup_picture(setup, placed, steps, units, sized=added))
         if line.key in swings:
             swing = swings[line.key]
             title = f"{placed.name}: the swing about {swing.letter}"
             blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
     blocks.append(Paragraph(f"As the sheet prints it: {_offset_words(placed, units)}", bold=True))
     if working.swings and drawn:
-        blocks.append(_pose_picture(setup, placed, steps, units, register))
+        blocks.append(_pose_picture(setup, placed, steps, units, register, sized=added))
     return blocks
 
 
@@ -265,24 +281,39 @@ def step_block(number: int, line: WorkedStep, digits: Digits) -> NumberedStep:
     return NumberedStep(number, line.rule, line.formula, calculations, line.frame, matrix)
 
 
-def setup_picture(setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str) -> Picture:
-    """The setup at the all-zero pose from the side."""
+def setup_picture(
+    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str, *, sized: bool = True
+) -> Picture:
+    """The setup at the all-zero pose from the side; without the steps' heights where they are not `sized`."""
     zero = setup.machine.zero_deg
     at_mm = np.asarray(setup.work_offset(placed.origin_mm, zero))
     operation = TiltOperation(placed.name, "", zero, at_mm)
     title = f"{placed.name}: the setup with every rotary at zero"
-    view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
-    return Picture(draw(view, ALONE).svg, title, ALONE.width)
+    return _picture(setup, operation, steps, units, title, sized=sized)
 
 
 def _pose_picture(
-    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str, register: str
+    setup: Setup,
+    placed: PlacedOperation,
+    steps: Sequence[StackStep],
+    units: str,
+    register: str,
+    *,
+    sized: bool,
 ) -> Picture:
     letters = setup.machine.letters
     pose = "  ".join(f"{n} {numbers.angle(a)}" for n, a in zip(letters, placed.program_deg, strict=True))
     title = f"{placed.name}: the setup at program {pose}"
     operation = TiltOperation(placed.name, register, placed.machine_deg, placed.offset_mm)
+    return _picture(setup, operation, steps, units, title, sized=sized)
+
+
+def _picture(
+    setup: Setup, operation: TiltOperation, steps: Sequence[StackStep], units: str, title: str, *, sized: bool
+) -> Picture:
     view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
+    if not sized:
+        view = replace(view, steps=tuple(replace(step, size="") for step in view.steps))
     return Picture(draw(view, ALONE).svg, title, ALONE.width)
 
 

@@ -15,7 +15,7 @@ from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.assessment import Assessment, assessment_document
 from tiltwright.teaching.grading import Graded, GradedFile
 from tiltwright.teaching.lesson_file import LessonFile
-from tiltwright.teaching.pivot_assessment import pivot_grade_document
+from tiltwright.teaching.pivot_assessment import PivotAssessment, pivot_grade_document
 
 __all__ = ["feedback_document", "feedback_names", "grade_csv", "grade_document", "grade_report"]
 
@@ -36,7 +36,7 @@ def grade_document(graded: Graded, *, with_faults: bool) -> Document:
     if graded.not_handed_in:
         sheets = ", ".join(map(str, graded.not_handed_in))
         several = "s" if len(graded.not_handed_in) > 1 else ""
-        blocks += [Heading("Nothing handed in"), Paragraph(f"Sheet{several} {sheets}.")]
+        blocks += [Heading("Nothing handed in"), Paragraph(f"Sheet{several} {sheets}.{_of_no_sheet(graded)}")]
     blocks.append(Heading("What the class gets wrong"))
     if graded.tally:
         tally = tuple((kind, str(count)) for kind, count in graded.tally)
@@ -55,7 +55,7 @@ def grade_document(graded: Graded, *, with_faults: bool) -> Document:
         "Grades",
         f"Lesson: {graded.lesson.level}",
         (
-            ("Right within", _within(graded.lesson)),
+            ("Right within", _within(graded.lesson, [row.assessment for row in graded.rows])),
             ("All right", f"{right} of {len(graded.counted)}" + (f" ({unread} not read)" if unread else "")),
         ),
         tuple(blocks),
@@ -63,13 +63,29 @@ def grade_document(graded: Graded, *, with_faults: bool) -> Document:
     )
 
 
+def _of_no_sheet(graded: Graded) -> str:
+    """A caution that what is missing may lie in the folder, in files that could not be read."""
+    count = sum(row.sheet == "?" for row in graded.rows)
+    if not count:
+        return ""
+    return f" {count} file{'s' if count > 1 else ''} of no known sheet could not be read: look there first."
+
+
 def _in_words(faults: Sequence[Diagnostic]) -> tuple[str, ...]:
     return tuple(". ".join(str(fault).split("\n    ")) for fault in faults)
 
 
-def _within(lesson: LessonFile) -> str:
-    more = ", or what a sheet's readings allow if that is more" if lesson.level == PIVOT_LEVEL else ""
-    return f"{lesson.within:g} {lesson.units.value}{more}"
+def _within(lesson: LessonFile, assessments: Sequence[Assessment | PivotAssessment | None]) -> str:
+    """The tolerance of a right number, in words; a pivot's is the sheet's own."""
+    within = f"{lesson.within:g} {lesson.units.value}"
+    if lesson.level != PIVOT_LEVEL:
+        return within
+    by_hand = {one.by_hand for one in assessments if isinstance(one, PivotAssessment)}
+    lines = "what the readings allow"
+    if by_hand == {False}:
+        return lines
+    told = f"{within}, or what a sheet's readings allow by hand if that is more"
+    return f"{told}; lines in a machine file: {lines}" if False in by_hand else told
 
 
 def feedback_names(graded: Graded) -> Iterator[tuple[str, GradedFile]]:
@@ -96,17 +112,25 @@ def feedback_document(lesson: LessonFile, row: GradedFile) -> Document:
     else:
         blocks = pivot_grade_document(row.assessment, units).blocks
     if row.missing and isinstance(row.assessment, Assessment):
-        blocks = (*blocks, Paragraph(f"Not answered: {row.missing}."))
+        blocks = (*blocks, Paragraph(f"Not answered: {_by_name(row.left_out)}."))
     if row.faults:
         own = tuple(replace(fault, file=row.file) for fault in row.faults)
         blocks = (*blocks, Heading("What could not be read"), BulletList(_in_words(own)))
     return Document(
         "Feedback",
         title,
-        (("Student", row.student), ("Right", row.score), ("Right within", _within(lesson))),
+        (("Student", row.student), ("Right", row.score), ("Right within", _within(lesson, [row.assessment]))),
         blocks,
         "Prove out above the part first: single block, rapid turned down.",
     )
+
+
+def _by_name(left_out: Sequence[tuple[str, str]]) -> str:
+    """Numbers in words, name by name: "port 1 X, Z; port 2 Y"."""
+    axes: dict[str, list[str]] = {}
+    for name, axis in left_out:
+        axes.setdefault(name, []).append(axis)
+    return "; ".join(f"{name} {', '.join(own)}" for name, own in axes.items())
 
 
 def grade_csv(graded: Graded) -> str:

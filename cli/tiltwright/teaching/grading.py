@@ -17,7 +17,14 @@ from tiltwright.files.csv_source import ColumnName
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.files.time_limit import TimeLimitError, time_limit
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
-from tiltwright.teaching.answers import Answers, answers_from_file, answers_table, requested_answers
+from tiltwright.teaching.answers import (
+    Answers,
+    RequestedAnswers,
+    answers_from_file,
+    answers_table,
+    as_named,
+    requested_answers,
+)
 from tiltwright.teaching.assessment import Assessment, assess
 from tiltwright.teaching.class_set import KEYS, job_name, key_name, readings_name
 from tiltwright.teaching.lesson_file import LessonFile, read_lesson
@@ -31,6 +38,7 @@ _ENDINGS = (".csv", ".txt")
 _SPREADSHEETS = (".xlsx", ".xls", ".xlsm", ".ods", ".numbers")
 _TELLING = 3
 """Lengths that agree with another sheet before it is named: two can agree by chance, where a coordinate is shared."""
+_STUDENT_LINE = re.compile(r"^#[ \t]*(?:student|name)[ \t]*:[ \t]*(\S.*)$", re.IGNORECASE | re.MULTILINE)
 _SHEET_LINE = re.compile(r"^#\s*sheet\s+(\d{1,3}(?: [a-z]{6})?)\b", re.IGNORECASE | re.MULTILINE)
 
 
@@ -41,13 +49,14 @@ class GradedFile:
     Attributes
     ----------
     file : str
+        Its path in the folder of answers: in a folder for each student all files may have one name.
     student, sheet : str
         As the file states them; the file's name stands in for a student that it does not name.
     assessment : Assessment, PivotAssessment or None
     faults : tuple of Diagnostic
         The reasons why it, or some of it, could not be read.
-    missing : int
-        Count of the numbers that were asked for and not answered, or could not be read.
+    left_out : tuple of (str, str)
+        Operation or pivot, and axis, of the numbers that were asked for and not answered, or could not be read.
     copy_of : str
         The file of the same student and sheet that is counted instead of this one.
     neighbour : int or None
@@ -61,10 +70,15 @@ class GradedFile:
     sheet: str
     assessment: Assessment | PivotAssessment | None
     faults: tuple[Diagnostic, ...] = ()
-    missing: int = 0
+    left_out: tuple[tuple[str, str], ...] = ()
     copy_of: str = ""
     neighbour: int | None = None
     answers: Answers | None = None
+
+    @property
+    def missing(self) -> int:
+        """Count of the numbers that were asked for and not answered, or could not be read."""
+        return len(self.left_out)
 
     @property
     def mistakes(self) -> tuple[str, ...]:
@@ -116,7 +130,9 @@ class GradedFile:
     def reasons(self) -> tuple[str, ...]:
         """Reasons for the result; none where it is all right."""
         if self.copy_of:
-            return (f"{self.copy_of} is of the same student and sheet, and is counted.",)
+            return (
+                f"{self.copy_of} is of the same student and sheet; it comes first by name, and is counted.",
+            )
         if self.neighbour is not None:
             return (f"The numbers are right for sheet {self.neighbour}; this student's is {self.sheet}.",)
         return () if self.assessment is None else self.assessment.reasons
@@ -170,6 +186,7 @@ def grade(folder: Path, answers: Path) -> Graded:
     rows: list[GradedFile] = []
     for path in _handed_in(answers, grader.endings):
         row = _beside_neighbours(_row_in_time(lesson, path, grader), grader)
+        row = replace(row, file=path.relative_to(answers).as_posix())
         named = (row.student.casefold(), row.sheet)
         first = next((r for r in rows if (r.student.casefold(), r.sheet) == named and r.read), None)
         if first is not None and row.read:
@@ -184,7 +201,7 @@ def _handed_in(answers: Path, endings: Sequence[str]) -> list[Path]:
     """The files of a folder that may be answers, its subfolders' too, in order."""
     try:
         next(answers.iterdir(), None)  # a folder that is none is refused here
-        found = sorted(path for path in answers.rglob("*") if path.is_file())
+        found = sorted(path for path in answers.rglob("*") if path.is_file() and _is_shown(path, answers))
     except OSError as refusal:
         why = "nothing of that name" if not answers.exists() else refusal.strerror or "unreadable"
         raise InputFaults([Diagnostic(str(answers), None, "", why, "a folder of answer files")]) from None
@@ -195,6 +212,11 @@ def _handed_in(answers: Path, endings: Sequence[str]) -> list[Path]:
         allowed = "a folder of answer files"
         raise InputFaults([Diagnostic(str(answers), None, "", "no .csv or .txt file", allowed)])
     return files
+
+
+def _is_shown(path: Path, answers: Path) -> bool:
+    """False for what systems and open spreadsheets put beside the files that somebody sees."""
+    return not any(part.startswith((".", "~$")) for part in path.relative_to(answers).parts)
 
 
 def _has_sheets(path: Path) -> bool:
@@ -221,21 +243,24 @@ def _row_in_time(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> Gra
 
 def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
     """The grade of a file, or the reasons why it has none."""
-    sheet, nobody = "?", sanitized(path.stem)
+    sheet, student = "?", sanitized(path.stem)
     ending = path.suffix.lower()
     if ending in _SPREADSHEETS:
         tip = "open it in the spreadsheet and save it as CSV"
         faults = (Diagnostic(str(path), None, "", "a spreadsheet", "a CSV file", tip),)
-        return GradedFile(path.name, nobody, sheet, None, faults)
+        return GradedFile(path.name, student, sheet, None, faults)
+    is_machine = ending == ".toml"
     try:
-        number, written = _sheet_of_machine(path, lesson) if ending == ".toml" else _sheet_of(path, lesson)
+        student = (_student_of_machine(path) if is_machine else _student_of(path)) or student
+        number, written = _sheet_of_machine(path, lesson) if is_machine else _sheet_of(path, lesson)
+        _check_number(lesson, number, written, str(path))
         sheet = str(number)
         check_sheet(grader.name_of(number), written, str(path))
-        if isinstance(grader, _Pivots) and ending == ".toml":
-            return GradedFile(path.name, nobody, sheet, grader.sheet(number).assess_machine(path))
+        if isinstance(grader, _Pivots) and is_machine:
+            return GradedFile(path.name, student, sheet, grader.sheet(number).assess_machine(path))
         return _row_of_answers(path, grader, number)
     except InputFaults as refusal:
-        return GradedFile(path.name, nobody, sheet, None, refusal.faults)
+        return GradedFile(path.name, student, sheet, None, refusal.faults)
 
 
 def _row_of_answers(path: Path, grader: _Jobs | _Pivots, sheet: int) -> GradedFile:
@@ -257,17 +282,32 @@ def _row_of_answers(path: Path, grader: _Jobs | _Pivots, sheet: int) -> GradedFi
         str(sheet),
         assessment,
         answers.faults,
-        max(asked - len(answers.lengths) - len(answers.angles), 0),
+        _left_out(asked, answers),
         answers=answers,
+    )
+
+
+def _left_out(asked: RequestedAnswers, answers: Answers) -> tuple[tuple[str, str], ...]:
+    """The numbers that were asked for and not answered, as `GradedFile` states them."""
+    given = {(one.operation, one.axis) for one in answers.lengths}
+    given |= {(one.operation, one.letter) for one in answers.angles}
+    return tuple(
+        (name, axis)
+        for place, (name, axes) in enumerate(zip(asked.names, asked.axes, strict=True))
+        for axis in (*asked.letters, *axes)
+        if (place, axis) not in given
     )
 
 
 def _named_elsewhere(path: Path, grader: _Jobs | _Pivots, sheet: int) -> list[int]:
     """The other sheets that have all operations or pivots that a file names, where its own one has not."""
     named = _named(path, grader.column)
-    if named <= grader.names(sheet):
-        return []
-    return [other for other in range(1, grader.lesson.students + 1) if named <= grader.names(other)]
+
+    def has(other: int) -> bool:
+        own = grader.names(other)
+        return {as_named(name, own) for name in named} <= own
+
+    return [] if has(sheet) else [other for other in range(1, grader.lesson.students + 1) if has(other)]
 
 
 def _beside_neighbours(row: GradedFile, grader: _Jobs | _Pivots) -> GradedFile:
@@ -278,6 +318,20 @@ def _beside_neighbours(row: GradedFile, grader: _Jobs | _Pivots) -> GradedFile:
     others = (other for other in range(1, grader.lesson.students + 1) if other != own)
     fitting = next((other for other in others if grader.fits(other, own, row.answers)), None)
     return replace(row, neighbour=fitting)
+
+
+def _check_number(lesson: LessonFile, number: int, written: str, source: str) -> None:
+    """Refuse a sheet's number beside the letters of another sheet of the lesson."""
+    letters = written.split()[1:]
+    other = next(
+        (n for n in range(1, lesson.students + 1) if lesson.name_of(n).split()[1:] == letters), number
+    )
+    if letters and other != number:
+        allowed = f"{lesson.name_of(number)}, or {lesson.name_of(other)}"
+        tip = (
+            f"the letters are those of sheet {other}: if that is the one that was worked, correct the number"
+        )
+        raise InputFaults([Diagnostic(source, None, "sheet", shown(written), allowed, tip)])
 
 
 def check_sheet(own: str, written: str, source: str) -> None:
@@ -329,15 +383,16 @@ class _Jobs:
         """Answers of a file to a sheet."""
         return answers_from_file(path, requested_answers(self.job(sheet)), self.lesson.units, lenient=True)
 
-    def assessed(self, path: Path, sheet: int) -> tuple[Answers, Assessment, int]:
-        """Answers of a file, their assessment, and the count of numbers asked for."""
+    def assessed(self, path: Path, sheet: int) -> tuple[Answers, Assessment, RequestedAnswers]:
+        """Answers of a file, their assessment, and the numbers asked for."""
         worked, lesson = self.job(sheet), self.lesson
         answers = self.answers(path, sheet)
         within_mm = lesson.units.to_mm(lesson.within)
         assessment = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
-        aimed = lesson.level == "a normal to aim at"
-        each = 3 + (len(worked.setup.machine.letters) if aimed else 0)
-        return answers, assessment, len(worked.operations) * each
+        asked = requested_answers(worked)
+        # The angles may be answered anywhere; they are asked for where they are to be found.
+        asked = asked if lesson.level == "a normal to aim at" else replace(asked, letters=())
+        return answers, assessment, asked
 
     def names(self, sheet: int) -> set[str]:
         """The names of a sheet's operations."""
@@ -382,10 +437,10 @@ class _Pivots:
         """Answers of a file to a sheet."""
         return self.sheet(sheet).answers(path, lenient=True)
 
-    def assessed(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, int]:
-        """Answers of a file, their assessment, and the count of numbers asked for."""
+    def assessed(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, RequestedAnswers]:
+        """Answers of a file, their assessment, and the numbers asked for."""
         key, answers = self.sheet(sheet), self.answers(path, sheet)
-        return answers, key.assess(answers), sum(map(len, key.asked.axes))
+        return answers, key.assess(answers), key.asked
 
     def names(self, sheet: int) -> set[str]:
         """The letters of a sheet's pivots."""
@@ -472,6 +527,13 @@ def _sheet_of_machine(path: Path, lesson: LessonFile) -> tuple[int, str]:
         allowed = f"the comment that it was handed out with, such as {shown('# Sheet 3 gzmrlv')}"
         raise InputFaults([Diagnostic(str(path), None, "", "no comment with the sheet", allowed)])
     return _sheet_number(found[1], lesson, str(path), None), found[1]
+
+
+def _student_of_machine(path: Path) -> str:
+    """The student that a machine file names in a comment; empty where it names none."""
+    text, _ = text_of(str(path), "a machine file with somebody's lines")
+    found = _STUDENT_LINE.search(text)
+    return sanitized(found[1].strip())[:80] if found else ""
 
 
 def _sheet_number(text: str, lesson: LessonFile, source: str, line: int | None) -> int:

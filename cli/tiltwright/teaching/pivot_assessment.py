@@ -14,6 +14,7 @@ from kinematics.teaching import (
     PivotExercise,
     PivotMark,
     attainable,
+    coordinate_axes,
     diagnose_pivots,
 )
 from tiltwright.calibration.fit_wording import fixed_sentence
@@ -21,7 +22,7 @@ from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.loader import ReadMachine, fault_at, read_machine
 from tiltwright.files.units import Unit
 from tiltwright.output.document import Block, BulletList, Document, Paragraph, Table
-from tiltwright.output.numbers import UNIT_MM, fine, fixed, in_units
+from tiltwright.output.numbers import UNIT_MM, fine, fixed, in_units, length
 from tiltwright.teaching.answers import Answers, RequestedAnswers, answers_from_file
 from tiltwright.teaching.lesson_file import DEFAULT_WITHIN, LESSON, read_lesson
 from tiltwright.teaching.pivot_key import read_key
@@ -33,14 +34,23 @@ __all__ = [
     "pivot_grade_document",
     "pivot_grade_report",
     "support_of",
+    "unsure_by_hand",
 ]
 
 
 @dataclass(frozen=True)
 class PivotAssessment:
-    """A graded answer and the words for it."""
+    """A graded answer and the words for it.
+
+    Attributes
+    ----------
+    diagnosis : PivotDiagnosis
+    by_hand : bool
+        Coordinates were answered, not a machine file's lines: they have a tolerance of their own.
+    """
 
     diagnosis: PivotDiagnosis
+    by_hand: bool
 
     @property
     def right(self) -> bool:
@@ -86,6 +96,32 @@ def support_of(exercise: PivotExercise, within_mm: float | None = None) -> Attai
     """
     least = DEFAULT_WITHIN[exercise.units] * UNIT_MM[exercise.units]
     return attainable(exercise, least if within_mm is None else within_mm)
+
+
+def unsure_by_hand(exercise: PivotExercise, off_mm: float) -> tuple[str, ...]:
+    """Advice for rotaries whose pivot nobody finds by hand, since it is asked for far from what was probed.
+
+    Parameters
+    ----------
+    exercise : PivotExercise
+    off_mm : float
+        Size of the hidden errors, which a tolerance must stay below to tell right from wrong.
+    """
+    support, advice = support_of(exercise), []
+    probed = exercise.readings.points_mm.mean(axis=0)
+    for rotary, within_mm in zip(exercise.machine.rotaries, support.by_hand_mm, strict=True):
+        asked = coordinate_axes(rotary)
+        free = next((axis for axis in "XYZ" if asked and axis not in asked), "")
+        if not free or not within_mm.max() > off_mm:
+            continue
+        k, units = "XYZ".index(free), exercise.units
+        here, there = (length(float(at[k]), units) for at in (rotary.point_mm, probed))
+        advice.append(
+            f"{rotary.letter}: by hand its line is sure to {length(float(within_mm.max()), units)} {units} only, no better than "
+            f"the errors to be found, if it is asked for at {free} {here}. State its point in the machine file near {free} "
+            f"{there}, where the readings are"
+        )
+    return tuple(advice)
 
 
 @dataclass(frozen=True)
@@ -140,7 +176,9 @@ class PivotKey:
     def assess(self, answers: Answers) -> PivotAssessment:
         """Grade coordinates that were found by hand."""
         given = [PivotAnswer(one.operation, one.axis, one.value_mm) for one in answers.lengths]
-        return PivotAssessment(diagnose_pivots(self.exercise, self.support, given, digit_mm=answers.digit_mm))
+        return PivotAssessment(
+            diagnose_pivots(self.exercise, self.support, given, digit_mm=answers.digit_mm), by_hand=True
+        )
 
     def assess_machine(self, path: str | Path) -> PivotAssessment:
         """Grade a machine file with somebody's lines in it.
@@ -153,7 +191,7 @@ class PivotKey:
         """
         answered = _as_handed_out(self.exercise, read_machine(path))
         try:
-            return PivotAssessment(diagnose_pivots(self.exercise, self.support, answered))
+            return PivotAssessment(diagnose_pivots(self.exercise, self.support, answered), by_hand=False)
         except KinematicsError as refusal:
             found, allowed = str(refusal), "a machine whose lines the readings could be of"
             raise InputFaults([Diagnostic(str(path), None, "", found, allowed)]) from None

@@ -87,7 +87,7 @@ def pivot_sheet(
     number, name, support = exercise.sheet, sheet_name(exercise), support_of(exercise)
     suffix, solved = f"-{number:02d}", None
     # What comes back as a machine file says by this line which sheet it answers.
-    named = f"# Sheet {name}: leave this line in, the answer is marked by it.\n{machine_text}"
+    named = f"# Sheet {name}: leave this line in, the answer is marked by it.\n# Student:\n{machine_text}"
     if exercise.probings:
         machine_file = machine_name(number, shared=shared)
         solved = pivot_key(exercise, support, machine_file, page)

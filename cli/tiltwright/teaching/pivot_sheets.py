@@ -64,11 +64,12 @@ def pivot_answer_csv(exercise: PivotExercise) -> str:
 
 
 def _within(exercise: PivotExercise, support: AttainableAccuracy) -> str:
-    """Tolerances of the answers, in words."""
+    """Tolerances of coordinates found by hand, in words."""
+    lengths = [one for n, one in enumerate(support.numbers) if n % 4 < 2]
     words = [
-        f"{one.letter}'s {axis} {numbers.length(float(limit), exercise.units)}"
-        for one, limits in zip(exercise.probings, support.allowed_mm, strict=True)
-        for axis, limit in zip(one.axes, limits, strict=True)
+        f"{one.letter}'s {one.axis} {numbers.length(float(limit), exercise.units)}"
+        for one, limit in zip(lengths, support.by_hand_mm.ravel(), strict=True)
+        if one.axis and np.isfinite(limit)
     ]
     return ", ".join(words)
 
@@ -83,7 +84,7 @@ def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy, number
     number : str
         Behind the names of the files that are handed out with it: "-03" makes "readings-03.csv".
     """
-    tasks = _hand_tasks(exercise, support) if exercise.probings else _plan_tasks(exercise, number)
+    tasks = _hand_tasks(exercise, support) if exercise.probings else _plan_tasks(exercise, support, number)
     named = (("Name", BLANK * 3),)
     identity = (
         (*_identity(exercise), *named) if exercise.probings else (("Sheet", sheet_name(exercise)), *named)
@@ -132,7 +133,7 @@ def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
     ]
 
 
-def _plan_tasks(exercise: PivotExercise, number: str) -> list[Block]:
+def _plan_tasks(exercise: PivotExercise, support: AttainableAccuracy, number: str) -> list[Block]:
     """All readings of a plan, a procedure, and room for every line's numbers."""
     units = exercise.units
     scatter = numbers.fixed(numbers.in_units(exercise.sigma_mm, units), numbers.DECIMALS[units] + 1)
@@ -156,13 +157,26 @@ def _plan_tasks(exercise: PivotExercise, number: str) -> list[Block]:
         Heading("Your answers"),
         *by_hand,
         Heading("To hand in"),
-        Paragraph(
-            (f"Write coordinates found by hand into answers{number}.csv. " if answers else "")
-            + f"Put lines found with their directions (point and direction) into machine{number}.toml; the directions are marked "
-            "then, too. Each number is right if it misses the truth by no more than its expanded uncertainty in the best "
-            "fit to these readings, widened so that all numbers can be right at once."
-        ),
+        BulletList(_to_hand_in(exercise, support, number)),
     ]
+
+
+def _to_hand_in(exercise: PivotExercise, support: AttainableAccuracy, number: str) -> tuple[str, ...]:
+    """The files that are handed in, and the tolerances of what is in them."""
+    named = ", with your name in its second line" if number else ""
+    lines = (
+        f"Lines found with their directions: put them (point and direction) into machine{number}.toml{named}; the directions "
+        "are marked then, too. Each number is right if it misses the truth by no more than its expanded uncertainty in the "
+        "best fit to these readings, widened so that all numbers can be right at once, or by no more than that fit does."
+    )
+    within = _within(exercise, support)
+    if not within:
+        return (lines,)
+    coordinates = (
+        f"Coordinates found by hand: write them into answers{number}.csv. A right one is within: {within} "
+        f"{exercise.units}; so well do the centres of two circles tell it."
+    )
+    return coordinates, lines
 
 
 def _across(exercise: PivotExercise, which: int) -> str:

@@ -21,6 +21,7 @@ COLUMN_X = 108.0
 TYPE_MM = 3.5
 THIN, MEDIUM, HEAVY = 0.2, 0.35, 0.6
 _LONGEST_ARC_DEG = 330.0
+_SHORTEST_ARC_MM = 2.0
 _NEARLY = math.cos(math.radians(5.0))
 """A line that leans farther from every machine axis is looked along itself."""
 
@@ -120,7 +121,10 @@ def _axes(canvas: Canvas, pivot: Point) -> None:
 
 
 def _arc(canvas: Canvas, pivot: Point, before: Point, turned_deg: float) -> float:
-    """Draw the turn as an arrow the way the table goes, and return the turn it shows: whole turns are left out."""
+    """Draw the turn as an arrow the way the table goes, and return the turn it shows: whole turns are left out.
+
+    An arrow shorter than its own head is not drawn.
+    """
     reach = math.hypot(before[0] - pivot[0], before[1] - pivot[1])
     shown = math.fmod(turned_deg, 360.0)
     shown = max(-_LONGEST_ARC_DEG, min(_LONGEST_ARC_DEG, shown))
@@ -136,6 +140,8 @@ def _arc(canvas: Canvas, pivot: Point, before: Point, turned_deg: float) -> floa
     radius = min(0.6 * reach, 22.0)
     if abs(shown) > 120.0:
         radius = max(5.0, min(radius, room))
+    if math.radians(abs(shown)) * radius < _SHORTEST_ARC_MM:
+        return 0.0
     # An angle on paper grows clockwise.
     canvas.arc_arrow(pivot, radius, start - shown / 2.0, -shown / 2.0, MEDIUM)
     return shown
@@ -170,13 +176,18 @@ def _words(
         (f"that is {way} here", False),
     ]
     if abs(abs(shown_deg) - abs(swing.turn_deg)) > 1e-6:
-        part = "whole turns left out" if abs(swing.turn_deg) > 360.0 else "the arrow stops short"
-        words.append((f"({part})", False))
+        words.append((f"({_left_out(swing.turn_deg, shown_deg)})", False))
     return [
         *words,
         (f"{swing.after}  after the turn", True),
         *rows(after, after - pivot),
     ]
+
+
+def _left_out(turned_deg: float, shown_deg: float) -> str:
+    if shown_deg == 0.0 and abs(turned_deg) < _LONGEST_ARC_DEG:
+        return "too small to be seen here"
+    return "whole turns left out" if abs(turned_deg) > 360.0 else "the arrow stops short"
 
 
 def _column(canvas: Canvas, words: Sequence[tuple[str, bool]]) -> None:

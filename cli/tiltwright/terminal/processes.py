@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
-import contextlib
+import multiprocessing
 import os
-import pickle
 import signal
-import struct
 import sys
+import threading
 import warnings
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
-from typing import BinaryIO, NoReturn, TypeVar
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from contextlib import contextmanager, suppress
+from typing import Any, TypeVar
 
-from kinematics.progress import counted, report_progress, unwatched
+from kinematics.progress import counted, unwatched
 from tiltwright.output.typesetting import STARTED
 
 __all__ = ["made_by_all"]
 
 _MOST = 16
 """Processes; each needs a few dozen megabytes of its own."""
-_NUMBER = struct.Struct("=i")
 _Made = TypeVar("_Made")
 
 
@@ -39,42 +38,16 @@ def made_by_all(make: Callable[[int], _Made], count: int, what: str) -> list[_Ma
     what : str
         What is made, in words, for whoever watches the progress.
     """
-    helpers = min(_cores(), count, _MOST) - 1
-    if helpers < 1:
+    workers = min(_cores(), count, _MOST)
+    if workers < 2:
         return list(counted(map(make, range(count)), what, count))
-    if count > _LONGEST_QUEUE or not sys.platform.startswith("linux") or STARTED.is_set():
-        with ThreadPoolExecutor(helpers + 1) as pool:
+    if not sys.platform.startswith("linux") or STARTED.is_set():
+        with ThreadPoolExecutor(workers) as pool:
             return list(counted(pool.map(make, range(count)), what, count))
-    queue, entry = os.pipe()
-    os.write(entry, b"".join(map(_NUMBER.pack, range(count))))
-    os.close(entry)
-    made: dict[int, _Made] = {}
-    children: list[tuple[int, BinaryIO]] = []
-    try:
-        with contextlib.suppress(OSError):  # then there are fewer
-            for _ in range(helpers):
-                children.append(_fork(make, queue))  # noqa: PERF401 - what is forked is to be ended, whatever happens
-        for number in _numbers(queue):
-            report_progress(what, number / count)
-            made[number] = make(number)
-        for _, stream in children:
-            with contextlib.suppress(EOFError, pickle.UnpicklingError):
-                while True:
-                    number, one = pickle.load(stream)  # noqa: S301 - from a fork of this very process
-                    made[number] = one
-    finally:
-        os.close(queue)
-        for child, stream in children:
-            stream.close()
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(child, signal.SIGKILL)  # it has told all it had to tell, or nobody asks any more
-            with contextlib.suppress(ChildProcessError):
-                os.waitpid(child, 0)
-    return [made[number] if number in made else make(number) for number in range(count)]
-
-
-_LONGEST_QUEUE = 65536 // _NUMBER.size
-"""More numbers than a pipe takes at once, and nobody would read them yet."""
+    made: list[_Made] = []
+    with suppress(Exception), _by_processes(make, count, workers) as results:
+        made.extend(counted(results, what, count))
+    return made + [make(number) for number in range(len(made), count)]
 
 
 def _cores() -> int:
@@ -85,51 +58,45 @@ def _cores() -> int:
         return os.cpu_count() or 1
 
 
-def _numbers(queue: int) -> Iterator[int]:
-    """The numbers that are left, one by one; each goes to one reader only."""
-    while taken := os.read(queue, _NUMBER.size):
-        yield _NUMBER.unpack(taken)[0]
-
-
-def _fork(make: Callable[[int], object], queue: int) -> tuple[int, BinaryIO]:
-    """A child that makes what is left in the queue, its number, and the stream in which it tells of it.
-
-    Raises
-    ------
-    OSError
-        When the system allows no further process.
-    """
-    reading, writing = os.pipe()
-    parent = os.getpid()
+@contextmanager
+def _by_processes(make: Callable[[int], _Made], count: int, workers: int) -> Iterator[Iterator[_Made]]:
+    """The results in order as they come from forked processes, none of which outlives the block."""
+    fork = multiprocessing.get_context("fork")
+    pool = ProcessPoolExecutor(workers, mp_context=fork, initializer=_begin, initargs=(make,))
+    # This process sees to Ctrl-C; the others inherit what is blocked.
+    blocked = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         with warnings.catch_warnings():
             # From 3.12 on, of any thread: numpy's wait for work, and know of forks.
             warnings.simplefilter("ignore", DeprecationWarning)
-            child = os.fork()
-    except OSError:
-        os.close(reading)
-        os.close(writing)
-        raise
-    if child == 0:
-        os.close(reading)  # so that writing fails, and does not wait, once the parent is gone
-        _work(make, queue, writing, parent)
-    os.close(writing)
-    return child, os.fdopen(reading, "rb")
-
-
-def _work(make: Callable[[int], object], queue: int, writing: int, parent: int) -> NoReturn:
-    """Make what is left as long as the parent lives, then tell of all of it, and end without a word."""
-    try:
-        signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent sees to Ctrl-C
-        made = []
-        with unwatched():
-            for number in _numbers(queue):
-                if os.getppid() != parent:
-                    break
-                with contextlib.suppress(Exception):
-                    made.append((number, make(number)))
-        with os.fdopen(writing, "wb") as stream:
-            for one in made:
-                pickle.dump(one, stream, protocol=pickle.HIGHEST_PROTOCOL)
+            results = pool.map(_make, range(count))
+        signal.pthread_sigmask(signal.SIG_SETMASK, blocked)
+        yield results
     finally:
-        os._exit(0)  # none of what the parent has open is ended here
+        signal.pthread_sigmask(signal.SIG_SETMASK, blocked)
+        pool.shutdown(wait=False, cancel_futures=True)
+        for child in multiprocessing.active_children():
+            child.kill()  # it has told all it had to tell, or nobody asks any more
+            child.join()
+
+
+_task: Callable[[int], Any]
+
+
+def _begin(make: Callable[[int], object]) -> None:
+    """Prepare a forked process: keep the function, which does not pickle, and end without a word with the parent."""
+    global _task  # noqa: PLW0603 - an executor's processes are prepared once and keep nothing else
+    _task = make
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+    os._exit(1)
+
+
+def _make(number: int) -> Any:  # noqa: ANN401 - what the function makes
+    with unwatched():
+        return _task(number)

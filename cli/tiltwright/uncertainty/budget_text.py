@@ -10,6 +10,7 @@ import numpy as np
 
 from kinematics import work_offset_code
 from kinematics.uncertainty import Seam, UncertaintySource, offset_budget
+from tiltwright.files.diagnostics import first_few
 from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.job.coating import COATING_HEAD, coating_report, coating_rows, coating_words, cut_sizes
 from tiltwright.job.evaluate import EvaluatedJob
@@ -256,8 +257,7 @@ def _help(budget: JobBudget, units: str) -> str:
         )
         useless = [source_words(one) for one in line.useless(sources)]
         if useless:
-            named = "; ".join(useless[:3]) + (f" and {len(useless) - 3} more" if len(useless) > 3 else "")
-            text += f" Improving these would do nothing for it: {named}."
+            text += f" Improving these would do nothing for it: {first_few(useless, 3, '; ')}."
         lines.append(text + _poses(budget, line, units))
     return "What would help most\n" + _bullets(lines) if lines else ""
 
@@ -284,8 +284,8 @@ def _trials(budget: JobBudget) -> str:
         ]
         others = [line_name(line) for line in budget.lines if not line.linear_serves]
         named = [*offsets, *others]
-        shown = "; ".join(named[:6]) + (f" and {len(named) - 6} more" if len(named) > 6 else "")
-        text += f" Linear propagation does not serve for {shown}: the Monte Carlo interval is given there."
+        some = first_few(named, 6, "; ")
+        text += f" Linear propagation does not serve for {some}: the Monte Carlo interval is given there."
     return wrapped(text, columns=_COLUMNS)
 
 

@@ -114,7 +114,7 @@ def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
         },
         "chosen": None if found.chosen is None else found.chosen.name,
         "settled": found.settled,
-        "writable": found.chosen is not None and found.turns_fit,
+        "writable": found.chosen is not None,
         "operations": _operations(found, units),
         "features": [
             {

@@ -157,14 +157,6 @@ class JobCorrection:
         features = self.job.part.features
         return frozenset(features[k].operation for k in self.table.measured.features)
 
-    @property
-    def turns_fit(self) -> bool:
-        """True where the chosen turns can be written: a job has one for all operations of a nest."""
-        if self.chosen is None:
-            return True
-        nests = self.job.model.operations_by_nest.values()
-        return all(self.chosen.offsets.turns_alike(each) for each in nests)
-
     def after(
         self,
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[tuple[int, NDArray[np.float64]], ...]]:

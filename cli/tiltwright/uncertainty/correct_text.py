@@ -9,6 +9,7 @@ import numpy as np
 from kinematics import work_offset_code
 from kinematics.uncertainty import MeasurementBlunder, NextPlace
 from kinematics.uncertainty.causes import AGREE_MM
+from tiltwright.files.diagnostics import first_few
 from tiltwright.output.messages import named
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, fine, length, with_plus
 from tiltwright.output.tables import table, units_words, wrapped
@@ -188,9 +189,8 @@ def candidate_words(found: JobCorrection, one: Candidate, units: str) -> str:
         text = cause_words(model, one.cause.quantity, one.cause.value, units)
         others = found.causes.same_as(one.cause)
         if others:
-            names = [quantity_words(model, other.quantity, units) for other in others[:3]]
-            more = f" and {len(others) - 3} more" if len(others) > 3 else ""
-            text += f" (the same numbers as {'; '.join(names)}{more})"
+            names = [quantity_words(model, other.quantity, units) for other in others]
+            text += f" (the same numbers as {first_few(names, 3, '; ')})"
         if found.causes.others == "within limits":
             text += ", with everything else within its stated limits"
         return text
@@ -409,14 +409,15 @@ def _turn_words(found: JobCorrection, chosen: Candidate) -> str:
             f"Every work offset's {letter} changes by {with_plus(angle(turn[0]))} degrees: that takes out the clocking, "
             "and the program keeps its angles."
         )
+    by_nest = all(chosen.offsets.turns_alike(mine) for mine in model.operations_by_nest.values())
     each: dict[str, str] = {}
     for one, number, degrees in zip(model.operations, found.job.numbers, turn, strict=True):
-        name = f"nest {one.nest}" if found.turns_fit else f"{work_offset_code(number)} {one.name}"
+        name = f"nest {one.nest}" if by_nest else f"{work_offset_code(number)} {in_nest(one.name, one.nest)}"
         each[name] = "stays" if not degrees else f"changes by {with_plus(angle(degrees))} degrees"
     changes = "; ".join(f"{name} {what}" for name, what in each.items())
     text = f"{letter} does not change alike in all work offsets: {changes}. The program keeps its angles."
-    if not found.turns_fit:
-        text += f" A job file holds one {letter} for all operations of a nest: this correction cannot be written into it."
+    if not by_nest:
+        text += f" Each work offset then holds a {letter} of its own: load them all, and set none of them over from another."
     return text
 
 
@@ -462,9 +463,7 @@ def _unsaid(found: JobCorrection, units: str) -> str:
     names = [quantity_words(found.job.model, one, units) for one in found.joint.unsaid]
     if not names:
         return ""
-    listed = "; ".join(names[:_MOST_NAMED]) + (
-        f"; {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
-    )
+    listed = first_few(names, _MOST_NAMED, "; ", "; ")
     return wrapped(f"These deviations say nothing about: {listed}.", columns=_COLUMNS)
 
 

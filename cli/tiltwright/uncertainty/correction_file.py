@@ -6,7 +6,7 @@ import json
 import os
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import tomlkit
 
+from kinematics.uncertainty import OffsetCorrection
 from tiltwright.calibration.calibration_log import sealed_line, sha256_of
 from tiltwright.files.atomic_write import check_target, exclusive_lock, write_all
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
@@ -147,8 +148,7 @@ def _correction_table(found: JobCorrection, chosen: Candidate, who: str | None, 
 
     before = job.uncorrected_mm
     offsets, operations = chosen.offsets, job.model.operations
-    nests = job.model.operations_by_nest
-    turn = [round(float(offsets.turn_deg[nests[one.nest][0]]), _DECIMALS) + 0.0 for one in operations]
+    turn = [round(degrees, _DECIMALS) + 0.0 for degrees in _turns(offsets, job.model.operations_by_nest)]
     alike = len(set(turn)) == 1
     after = before + offsets.shift_mm
     return {
@@ -168,6 +168,16 @@ def _correction_table(found: JobCorrection, chosen: Candidate, who: str | None, 
             for k, one in enumerate(operations)
         ],
     }
+
+
+def _turns(offsets: OffsetCorrection, nests: Mapping[str | None, Sequence[int]]) -> list[float]:
+    """Each operation's turn; where those of all, or of a nest, count as one clocking, one value for them."""
+    turn: list[float] = offsets.turn_deg.tolist()
+    for alike in (range(len(turn)), *nests.values()):
+        if offsets.turns_alike(alike):
+            for k in alike:
+                turn[k] = turn[alike[0]]
+    return turn
 
 
 def _measured_sha256(file: str | os.PathLike[str]) -> str:

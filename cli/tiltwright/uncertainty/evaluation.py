@@ -256,10 +256,11 @@ class UncertainJob:
             return None
         shift, nothing = self.loaded_mm - self.uncorrected_mm, np.zeros(self.loaded_mm.shape)
         turns = [
-            np.full(len(view.operations), 0.0 if view.correction is None else view.correction.turn_deg)
+            0.0 if view.correction is None else view.correction.turns_deg[one.placed.name]
             for view in self.views
+            for one in view.operations
         ]
-        return OffsetCorrection(shift, nothing, np.concatenate(turns), nothing[:, 0])
+        return OffsetCorrection(shift, nothing, np.array(turns), nothing[:, 0])
 
     @property
     def numbers(self) -> tuple[int, ...]:

@@ -10,8 +10,18 @@ from typing import Literal, TypeVar
 import numpy as np
 
 from kinematics.uncertainty import MeasuredDeviation, MeasuredParts, measured_parts, moved_by
-from tiltwright.files.csv_source import ColumnName, CsvRow, CsvTable, csv_from_file, uneven
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, nearest, one_of, shown
+from tiltwright.files.csv_source import (
+    LENGTH_ENDINGS,
+    ColumnKinds,
+    CsvRow,
+    CsvTable,
+    csv_from_file,
+    head_faults,
+    head_names,
+    mixed_units,
+    uneven,
+)
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, nearest, one_of, raise_by_line, shown
 from tiltwright.files.parsing import column_length, parse_direction, parse_name
 from tiltwright.files.toml_source import add_caution
 from tiltwright.files.units import Unit
@@ -31,22 +41,14 @@ _FINE_U_MM, _COARSE_U_MM = 0.0004, 0.025
 """Standard uncertainties of inspection lie between, common practice: half a micrometre is a standards room's, a thousandth
 of an inch a caliper's. Inches under a head of millimetres come out finer, millimetres under one of inches coarser."""
 
-_THREE = ("dx", "dy", "dz")
+_THREE = ("dX", "dY", "dZ")
 _LENGTHS = (*_THREE, "deviation", "u")
-_NAMES = ("feature", "operation", "nest", "part", "datum", "along", *_LENGTHS)
-_SPELLED = (
-    "feature",
-    "operation",
-    "nest",
-    "part",
-    "datum",
-    "along",
-    "dX_mm",
-    "dY_mm",
-    "dZ_mm",
-    "deviation_mm",
-    "u_mm",
+_KINDS = ColumnKinds(
+    ("feature", "operation", "nest", "part", "datum", "along"), _LENGTHS, (), temperatures=()
 )
+_HERE = {f"{name}_{end}": name for name in _LENGTHS for end in LENGTH_ENDINGS}
+"""Name of each column of lengths here."""
+
 _WANTED = "measured deviations: feature,dX_mm,dY_mm,dZ_mm,u_mm or feature,along,deviation_mm,u_mm, with a row for each"
 
 CLAMPED = "as clamped"
@@ -114,8 +116,7 @@ def read_measured_table(path: Path, job: UncertainJob) -> MeasuredTable:
     if not table.rows:
         faults.append(Diagnostic(table.file, None, "", "no deviation", "a row for each feature measured"))
     faults += _repeated(table.file, found)
-    if faults:
-        raise InputFaults(sorted(faults, key=lambda fault: fault.line or 0))
+    raise_by_line(faults)
     deviations = [one for _, one in found]
     doubt = _unit_doubt(deviations, unit)
     if doubt:
@@ -150,33 +151,13 @@ def _unit_doubt(deviations: Sequence[MeasuredDeviation], unit: Unit) -> str:
     return ""
 
 
-def _name(column: ColumnName) -> str:
-    return column.name.removesuffix("_of_part") if column.name.startswith("d") else column.name
-
-
 def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:
-    file, line = table.file, table.head.number
-    faults: list[Diagnostic] = []
-    places: dict[str, int] = {}
-    units: dict[str, str] = {}
-    for place, (column, cell) in enumerate(zip(table.columns, table.head.cells, strict=True)):
-        name = _name(column)
-        if name not in _NAMES:
-            near = nearest(cell, _SPELLED)
-            tip = f'did you mean "{near}"?' if near else ""
-            found = f"an unknown column, {shown(cell)}"
-            faults.append(Diagnostic(file, line, f"column {place + 1}", found, one_of(_SPELLED), tip))
-        elif name in places:
-            found = f"column {shown(cell)} again, as column {place + 1}"
-            faults.append(Diagnostic(file, line, "", found, "every column once"))
-        else:
-            places[name] = place
-            if name in _LENGTHS:
-                units[name] = column.unit
-                if column.unit not in {"mm", "inch"}:
-                    spelled = f"{cell}_mm or {cell}_in"
-                    found = f"{shown(cell)}, a length without its unit"
-                    faults.append(Diagnostic(file, line, f"column {place + 1}", found, spelled))
+    """Place of each column, by its name without a unit, and the unit of the lengths."""
+    file, line, written = table.file, table.head.number, table.head.cells
+    names = head_names(written, _KINDS)
+    faults = head_faults(file, line, names, written, _KINDS)
+    places = {_HERE.get(name, name): place for place, name in enumerate(names)}
+    # A length whose unit is missing is told already.
     faults += [
         Diagnostic(file, line, "", f"no column {name}", spelled)
         for name, spelled in (
@@ -188,11 +169,10 @@ def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:
     if not faults and not any(name in places for name in (*_THREE, "deviation")):
         allowed = "dX_mm, dY_mm and dZ_mm, or deviation_mm (with along)"
         faults.append(Diagnostic(file, line, "", "no column with deviations", allowed))
-    if not faults and len(set(units.values())) > 1:
-        faults.append(Diagnostic(file, line, "", "lengths in mm and in inches", "one unit for all lengths"))
+    faults += mixed_units(file, line, names, _KINDS)
     if faults:
         raise InputFaults(faults)
-    return places, Unit(units["u"])
+    return places, Unit(LENGTH_ENDINGS[names[places["u"]].removeprefix("u_")])
 
 
 @dataclass
@@ -267,11 +247,9 @@ class _Reader:
         if three:
             return [(axis, one) for axis, one in zip(np.eye(3), values, strict=True) if one is not None]
         place = self.places.get("along")
-        along = None
-        try:
-            along = None if place is None else parse_direction(row.cells[place])
-        except InvalidValue as refusal:
-            self._fault(row, "along", refusal.found, refusal.allowed, refusal.tip)
+        before = len(self.faults)
+        along = None if place is None else self.table.parsed(row, place, parse_direction, self.faults)
+        if len(self.faults) > before:
             return []
         if along is None and feature is not None:
             own = self.job.part.features[feature].along

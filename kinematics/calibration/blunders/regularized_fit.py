@@ -158,9 +158,8 @@ def fit_with_prior(
         return None
     misfit = float(raw.squares.sum())
     prior_penalty = float(((prior * state.parameters) ** 2).sum()) / usual**2
-    target_unknowns = 4 * len(problem.names) - round(float(np.trace(state.fixed, axis1=1, axis2=2).sum()))
     moved = int((np.abs(raw.columns).max(axis=(0, 1)) > 1e-3 * per_mm).sum())
-    dof = max(problem.equations - target_unknowns - moved, 0)
+    dof = max(problem.equations - state.target_unknowns - moved, 0)
     return RegularizedFit(readings, machine, problem, state, raw, prior, misfit, prior_penalty, dof, sigma_mm)
 
 

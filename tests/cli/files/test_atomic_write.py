@@ -212,7 +212,7 @@ def test_an_input_is_replaced_only_where_that_is_asked_for(tmp_path: Path) -> No
     try:
         assert "the machine file itself" in refusal(path, force=True)
         assert path.read_text() == "old"
-        write_atomic(path, "new", force=True, edits=True)
+        write_all({path: "new"}, force=True, edits=True)
         assert path.read_text() == "new"
     finally:
         toml_source.forget()

@@ -88,6 +88,24 @@ def test_the_sheet_s_own_digits(opened, examples, name):
         assert browser.js("document.getElementById('state').hidden")
 
 
+def test_the_gripper_holds_the_part_at_the_unloading_pose_only(opened, examples):
+    browser = opened(examples / "sensor_feet.toml", "--nest", "left")
+    drawn = "shownPage.content().bodies.map(one => one.solid.name)"
+    browser.js("shownPage.shown.tool = false")
+    everywhere = browser.js(drawn)
+    picks = browser.js("document.getElementsByName('operation').length")
+    browser.js(f"document.getElementsByName('operation')[{picks - 1}].click()")
+    assert sorted(set(browser.js(drawn)) - set(everywhere)) == ["left jaw", "right jaw"]
+    assert browser.js("document.getElementById('state').hidden")
+    assert browser.js("document.getElementById('offset').hidden")
+    type_in(browser, "#box0", "-12,5")
+    assert browser.js(drawn) == everywhere
+    assert not browser.js("document.getElementById('state').hidden")
+    browser.js("document.getElementsByName('operation')[0].click()")
+    assert {"left jaw", "right jaw"}.isdisjoint(browser.js(drawn))
+    assert not browser.complaints()
+
+
 def test_a_typed_angle_is_marked_as_not_the_operation_s(opened, examples):
     browser = opened(examples / "tide_gauge_head.toml")
     setup = evaluate_job(str(examples / "tide_gauge_head.toml")).setup

@@ -31,6 +31,7 @@ VIEWS = {
     "cap-tool": ("mast_cap", "shownPage.choose(5)"),
     "float-gap": ("float_slots", "shownPage.choose(1); shownPage.shown.gap = true"),
     "bracket-indexer": ("buoy_bracket", "shownPage.choose(4)"),
+    "feet-unloading": ("sensor_feet --nest left", "shownPage.choose(3)"),
     "fit-half": (None, "shownPage.to(24)"),
     "fit-all": (None, "shownPage.shown.old = true; shownPage.show()"),
 }
@@ -49,7 +50,8 @@ DRAW = f"""(() => {{
 
 def page_of(name, run, examples, path):
     if name is not None:
-        assert run("page", examples / f"{name}.toml", "-o", path).code == 0
+        job, *options = name.split()
+        assert run("page", examples / f"{job}.toml", *options, "-o", path).code == 0
         return
     readings = examples / "pivots" / "spring_check.csv"
     assert run("pivot", "fit", readings, "-m", examples / "teaching_mill.toml", "--page", path).code == 0

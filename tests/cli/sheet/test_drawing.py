@@ -344,3 +344,31 @@ def test_an_indexer_shows_the_sections_that_are_stated():
     (step,) = view.steps
     assert step.outline is not None
     assert np.ptp(step.outline[:, 0]) == pytest.approx(25.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("layout", [HALF, ALONE, WORKSHEET])
+def test_a_dimension_that_is_asked_for_is_not_cut_at_the_edge(layout):
+    """The strip beside "ΔZ ?" was as wide as the question mark, and the Δ fell off the paper."""
+    steps = [StackStep("post", 120.0)]
+    view = view_of(Setup.from_stack(trunnion(), steps), steps, (0, 0), (0, 0, 0))
+    asked = replace(view, marks=(replace(view.marks[0], delta=("?", "?")),))
+    panel = draw(asked, layout)
+    assert "ΔZ" in [label.text for label in panel.labels]
+    assert faults(panel) == []
+
+
+def test_the_list_beside_a_picture_has_every_steps_name_whole():
+    name = "salinity probe collar blank, part zero at top centre"
+    steps = [StackStep("sub-plate", 20.0), StackStep(name, 35.006)]
+    setup = Setup.from_stack(trunnion(), steps)
+    rows = [label.text for label in draw(view_of(setup, steps, (-30, 0), (0, 0, 0)), ALONE).labels]
+    assert f"{name}, up 35.006" in " ".join(row.strip() for row in rows)
+    assert not any("…" in row for row in rows)
+
+
+@pytest.mark.parametrize(("origin", "apart"), [((0, 0, 0), False), ((0, 12, -3), True)])
+def test_a_small_circle_is_named_where_one_is_drawn(origin, apart):
+    steps = [StackStep("post", 120.0)]
+    panel = draw(view_of(Setup.from_stack(trunnion(), steps), steps, (-30, 0), origin), ALONE)
+    assert ("small circle: part zero" in [label.text for label in panel.labels]) is apart
+    assert panel.svg.count('r="1.5"') == apart

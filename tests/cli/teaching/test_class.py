@@ -29,6 +29,7 @@ from tiltwright.teaching.pivot_key import read_key
 from tiltwright.teaching.pivot_sheets import pivot_worksheet
 from tiltwright.teaching.worksheets import answer_csv, key, machine_table, worksheet
 
+MINUS = str.maketrans("-", "\u2212")
 MILLS = ("teaching_mill.toml", "trunnion_mill.toml", "indexer_mill.toml")
 REFUSED = {
     ("teaching_mill.toml", "lines that miss each other"): "its two lines pass only 0.0070 mm from each other",
@@ -195,9 +196,14 @@ def lesson(tmp_path_factory):
     return folder
 
 
-def _graded(run, lesson, handed_in, *more):
+def _graded_rows(run, lesson, handed_in, *more):
     ended = run("lesson", "grade", lesson, handed_in, "--json", *more)
-    return ended, {one["student"]: one for one in json.loads(ended.out)["students"]}
+    return ended, json.loads(ended.out)["students"]
+
+
+def _graded(run, lesson, handed_in, *more):
+    ended, rows = _graded_rows(run, lesson, handed_in, *more)
+    return ended, {one["student"]: one for one in rows}
 
 
 @pytest.mark.parametrize(
@@ -215,6 +221,107 @@ def test_what_a_spreadsheet_saves_is_read(run, tmp_path, lesson, form):
     ended, rows = _graded(run, lesson, tmp_path)
     assert (ended.code, ended.err) == (0, "")
     assert rows["Jörg Anker"]["right"] == 9
+
+
+def _rewritten(lesson, target, sheet, line):
+    """A sheet's right answers, every line as `line` makes it of sheet, operation, axis and value."""
+    _fill(lesson, target, sheet, _values(lesson, sheet), "Berta Sand")
+    head, *rows = csv.reader(target.read_text("utf-8").splitlines())
+    return [head, *(line(*(row[n] for n in (0, 2, 3, 4))) for row in rows)]
+
+
+@pytest.mark.parametrize(
+    ("head", "line"),
+    [
+        # One column in a spreadsheet with a decimal comma, and what was typed beside it.
+        ("{};", lambda s, o, a, v: f"{s},,{o},{a},;{v.replace('.', ',')}"),
+        ('"{}";', lambda s, o, a, v: f'"{s},,{o},{a},";{v.replace(".", ",")}'),
+        ("{}\t", lambda s, o, a, v: f"{s},Berta Sand,{o},{a},\t{v.replace('.', ',')}"),
+        ("{};", lambda s, o, a, v: f"{s},,{o},{a},;{v}"),
+        # Commas where they part the columns.
+        ("{}", lambda s, o, a, v: f"{s},Sand, Berta,{o},{a},{v}"),
+        ("{}", lambda s, o, a, v: f"{s},,{o},{a},{v.replace('.', ',')}"),
+        ("{}", lambda s, o, a, v: f"{s},Sand, Berta,{o},{a},{v.replace('.', ',')}"),
+        # Capitals, and columns of one's own.
+        ("{}", lambda s, o, a, v: f"{s},,{o.upper()},{a.lower()},{v}"),
+        ("{}", lambda s, o, a, v: f"{s},,{o.capitalize()}, {a},{v}"),
+        ("{},remark", lambda s, o, a, v: f"{s},,{o},{a},{v},sure"),
+        ("{}", lambda s, o, a, v: f"{s},,{o},{a},{v.translate(MINUS)} mm"),
+    ],
+)  # fmt: skip
+def test_what_students_make_of_the_answer_file_is_read(run, tmp_path, lesson, head, line):
+    (title, *_), *_ = written = _rewritten(lesson, tmp_path / "a.csv", 3, line)
+    assert title == "sheet"
+    lines = [head.format(",".join(written[0])), *written[1:]]
+    (tmp_path / "a.csv").write_text("\r\n".join(lines) + "\r\n", "utf-8")
+    ended, (row,) = _graded_rows(run, lesson, tmp_path)
+    assert (ended.code, ended.err) == (0, "")
+    assert (row["sheet"], row["right"], row["answered"]) == (3, 9, 9)
+
+
+def test_a_comma_between_thousands_is_not_put_right(run, tmp_path, lesson):
+    """Nor two in one value: no decimal comma was meant. The other rows count."""
+    (_, *rows) = _rewritten(lesson, tmp_path / "a.csv", 1, lambda s, o, a, v: f"{s},,{o},{a},{v}")
+    rows[0] = rows[0].rsplit(",", 1)[0] + ",-1,234.5"
+    rows[1] = rows[1].rsplit(",", 1)[0] + ",-1,234,567"
+    (tmp_path / "a.csv").write_text(
+        "\n".join(["sheet,student,operation,axis,value_mm", *rows]) + "\n", "utf-8"
+    )
+    ended, (row,) = _graded_rows(run, lesson, tmp_path)
+    assert (ended.code, row["right"], row["answered"], row["missing"]) == (2, 7, 7, 2)
+    assert ended.err.count("values where 5 belong") == 2
+
+
+def test_every_file_has_its_own_name_and_what_no_one_sees_is_left_out(run, tmp_path, lesson):
+    """As a course's page hands them out: a folder for each student, the same file name in each."""
+    handed_in = tmp_path / "in"
+    for folder, sheet, values in (
+        ("Berta Sand", 2, _values(lesson, 2)),
+        ("Uwe Reef", 4, _values(lesson, 4, "wrong order")),
+    ):
+        (handed_in / folder).mkdir(parents=True)
+        _fill(lesson, handed_in / folder / "answers.csv", sheet, values, folder)
+    (handed_in / "Uwe Reef later").mkdir()
+    _fill(lesson, handed_in / "Uwe Reef later/answers.csv", 4, _values(lesson, 4), "Uwe Reef")
+    (handed_in / "__MACOSX").mkdir()
+    for hidden in ("__MACOSX/._answers.csv", ".~lock.answers.csv", "~$answers.xlsx"):
+        (handed_in / hidden).write_bytes(b"\0\5\x16\7")
+    ended, rows = _graded_rows(run, lesson, handed_in)
+    assert (ended.code, ended.err) == (1, "")
+    assert [(row["file"], row["counted"]) for row in rows] == [
+        ("Berta Sand/answers.csv", True),
+        ("Uwe Reef/answers.csv", True),
+        ("Uwe Reef later/answers.csv", False),
+    ]
+    told = run("lesson", "grade", lesson, handed_in).out
+    assert "Uwe Reef/answers.csv is of the same student and sheet" in " ".join(told.split())
+
+
+def test_who_wrote_an_unread_file_is_known_and_whose_letters_it_has(run, tmp_path, lesson):
+    """A mistyped number beside the letters of another sheet of the lesson names that sheet; nothing is guessed."""
+    _fill(lesson, tmp_path / "a.csv", 3, _values(lesson, 3), "Mara Keel")
+    own = f"3 {letters_of(3)}"
+    written = (tmp_path / "a.csv").read_text("utf-8")
+    assert own in written
+    (tmp_path / "a.csv").write_text(written.replace(own, f"5 {letters_of(3)}"), "utf-8")
+    ended, rows = _graded(run, lesson, tmp_path)
+    assert (ended.code, rows["Mara Keel"]["read"], rows["Mara Keel"]["sheet"]) == (2, False, None)
+    assert "the letters are those of sheet 3" in ended.err
+    assert json.loads(ended.out)["not_handed_in"] == [1, 2, 3, 4, 5, 6, 7]
+    assert "1 file of no known sheet" in run("lesson", "grade", lesson, tmp_path).out
+
+
+def test_a_student_is_told_what_was_not_answered(run, tmp_path, lesson):
+    handed_in = tmp_path / "in"
+    handed_in.mkdir()
+    values = _values(lesson, 1)
+    values[1], values[2], values[6] = "", "?", ""
+    _fill(lesson, handed_in / "a.csv", 1, values, "Berta Sand")
+    ended, rows = _graded(run, lesson, handed_in, "--feedback", tmp_path / "back", "--feedback-form", "txt")
+    assert (ended.code, rows["Berta Sand"]["right"], rows["Berta Sand"]["missing"]) == (2, 6, 3)
+    first, _, third = [one.placed.name for one in evaluate_job(str(lesson / "key/job-01.toml")).operations]
+    (sheet,) = (tmp_path / "back").iterdir()
+    assert f"Not answered: {first} Y, Z; {third} X." in sheet.read_text("utf-8")
 
 
 def test_a_spreadsheet_s_own_file_is_named(run, tmp_path, lesson):
@@ -249,7 +356,7 @@ def test_a_sheet_of_another_lesson_is_refused(run, tmp_path, lesson):
     written = (tmp_path / "a.csv").read_text("utf-8").replace(letters_of(1), "qwerty")
     (tmp_path / "a.csv").write_text(written, "utf-8")
     ended, rows = _graded(run, lesson, tmp_path)
-    assert (ended.code, rows["a"]["read"]) == (2, False)
+    assert (ended.code, rows["Berta Sand"]["read"]) == (2, False)
     assert "the sheet of this key" in ended.err
 
 
@@ -342,6 +449,50 @@ def test_a_class_practises_and_is_graded(run, tmp_path, examples):
     key = run("pivot", "practice", "--grade", folder / "key/key-01.txt", "-m", handed_in / "berta.toml")
     assert key.code == 0, key.err
     assert run("pivot", "practice", "--grade", "key.txt", "--students", 3).code == 2
+
+
+def test_pivots_found_by_hand_and_by_the_fit_are_held_to_what_each_sheet_says(run, tmp_path, examples):
+    """The sheet prints the tolerances; the best answer to its readings is right, rounded or in a machine file."""
+    folder, handed_in = tmp_path / "class", tmp_path / "in"
+    made = run("pivot", "practice", "-m", examples / "teaching_mill.toml", "-o", folder, "--seed", 7, "--students", 2)  # fmt: skip
+    assert (made.code, "caution" in made.err) == (0, False)
+    handed_in.mkdir()
+    support = support_of(read_key(str(folder / "key/key-01.txt")))
+    printed = (folder / "sheets/sheet-01.md").read_text("utf-8")
+    told = re.findall(r"[AC]'s [XYZ] (\d\.\d{3})", printed)
+    np.testing.assert_allclose(np.array(told, float), support.by_hand_mm.ravel(), atol=1e-9)
+    head, *rows = (folder / "sheets/answers-01.csv").read_text("utf-8").splitlines()
+    best = support.best_mm.ravel().tolist()
+    filled = [f"{row.replace(',,', ',Ines,')}{value:.3f}" for row, value in zip(rows, best, strict=True)]
+    (handed_in / "a.csv").write_text("\n".join([head, *filled]) + "\n", "utf-8")
+    mine = folder / "sheets/machine-02.toml"
+    assert run("pivot", "fit", folder / "sheets/readings-02.csv", "-m", mine, "--write").code == 0
+    named = mine.read_text("utf-8").replace("# Student:", "# Student: Žofie Nováková")
+    (handed_in / "machine-02.toml").write_text(named, "utf-8")
+    ended, rows = _graded(run, folder, handed_in)
+    assert (ended.code, ended.err) == (0, "")
+    assert {name: one["right"] for name, one in rows.items()} == {"Ines": 4, "Žofie Nováková": 8}
+    shown = run("lesson", "grade", folder, handed_in).out
+    assert "0.005 mm, or what a sheet's readings allow by hand if that is more" in " ".join(shown.split())
+
+
+def test_a_pivot_asked_for_far_from_what_was_probed_is_told(run, tmp_path, examples):
+    """B's point may lie anywhere on its line; at Y 0, eight inches away, a leaning line is not found by hand."""
+    far = (examples / "trunnion_mill.toml").read_text("utf-8")
+    for old, new in (
+        ("[0.0031, 0.0, -14.2107]", "[0.0031, 8.0, -14.2107]"),
+        ("[-13.0, 13.0]", "[-13.0, 20.0]"),
+    ):
+        assert old in far
+        far = far.replace(old, new)
+    (tmp_path / "far.toml").write_text(far, "utf-8")
+    told = run("pivot", "practice", "-m", tmp_path / "far.toml", "-o", tmp_path / "far", "--seed", 7)
+    near = run(
+        "pivot", "practice", "-m", examples / "trunnion_mill.toml", "-o", tmp_path / "near", "--seed", 7
+    )
+    assert (told.code, near.code) == (0, 0)
+    assert re.search(r"caution: B: .* at Y 8\.0000", told.err)
+    assert "caution" not in near.err
 
 
 def test_the_neighbour_s_pivots_are_known(run, tmp_path, examples):

@@ -2,13 +2,18 @@
 
 import json
 import re
+from decimal import ROUND_HALF_UP, Decimal
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from slices import cases
 
-from kinematics.teaching import RotarySwing
+from kinematics.teaching import Number, RotarySwing, written_number
 from kinematics.transform import rotation_about_axis
 from tiltwright.job.evaluate import evaluate_job
+from tiltwright.output import numbers
 from tiltwright.teaching.explanation import digits_for, workings_of
 from tiltwright.teaching.swing_drawing import draw_swing
 
@@ -283,3 +288,41 @@ def test_a_swing_is_drawn_as_far_as_the_table_turns(direction, turn_deg):
     # Counterclockwise is positive for an eye at the positive end; y runs down the paper.
     turned = np.degrees(np.arctan2(-second[1], second[0]) - np.arctan2(-first[1], first[0]))
     assert (turned - turn_deg + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=0.05)
+
+
+@pytest.mark.parametrize(("turn_deg", "arrows"), [(-0.0025, 0), (0.5, 0), (30.0, 1), (-30.0, 1)])
+def test_a_turn_too_small_to_be_seen_has_no_arrow(turn_deg, arrows):
+    """Of a turn of nine seconds of arc a lone arrow head was left, pointing across the arm."""
+    pivot, before = np.array([0.0, 0.0, 0.0]), np.array([100.0, 0.0, 0.0])
+    after = rotation_about_axis(np.array([0.0, 0.0, 1.0]), turn_deg) @ before
+    svg = draw_swing(
+        RotarySwing("C", np.array([0.0, 0.0, 1.0]), pivot, turn_deg, before, after, "w", "w(C)"), "mm"
+    )
+    arcs = [d for d in re.findall(r'd="([^"]*)"', svg) if " A" in d and d.count("A") == 1]
+    assert (len(arcs) > 0) == bool(arrows)
+    assert ("too small to be seen here" in svg) == (not arrows)
+
+
+def test_a_touched_off_setup_is_drawn_without_heights_that_nothing_adds_up(run, examples, tmp_path):
+    for job, sized in (("mast_cap.toml", True), ("float_slots.toml", False)):
+        out = tmp_path / f"{job}.md"
+        assert run("explain", examples / job, "-o", out).code == 0
+        drawn = [path.read_text("utf-8") for path in tmp_path.glob(f"{job}-*.svg")]
+        assert drawn
+        assert any(re.search(r">\d  .*, up ", svg) for svg in drawn) is sized
+
+
+@given(value=st.integers(-(10**9), 10**9), below=st.sampled_from([0.0, 1e-8, 4e-7, 3e-6, 2e-5, -2e-5]))
+@settings(max_examples=cases(600), deadline=None)
+@pytest.mark.parametrize("units", ["mm", "inch"])
+def test_a_step_rounded_once_more_is_what_the_sheet_prints(units, value, below):
+    """-359.77747 was written -359.7775 above a sheet that says -359.777: a student rounds that to -359.778."""
+    unit, decimals = numbers.UNIT_MM[units], numbers.DECIMALS[units]
+    shown = value / 10.0 ** (decimals + 1) - below
+    length_mm = round(shown * unit, 12)
+    written = Decimal(written_number(Number(length_mm), digits_for(units)))
+    printed = numbers.length(length_mm, units)
+    once_more = written.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
+    exact = Decimal(repr(round(numbers.in_units(round(length_mm, 9), units), 9)))
+    if abs(exact * 10**decimals % 1) != Decimal("0.5"):  # of a true tie either neighbour is as near
+        assert once_more == Decimal(printed)

@@ -134,7 +134,7 @@ def test_a_class_is_graded_and_faulty_files_are_named(run, written, tmp_path):
         ("Mara\\x1b[2J Keel", "measured from the table"),
     ):
         assert rows[name]["mistakes"] == [mistake]
-    assert rows["e"]["faults"] == ['line 2, found 3 values where 5 belong: "4,Half,lam"']
+    assert rows["Half"]["faults"] == ['line 2, found 3 values where 5 belong: "4,Half,lam"']
     # Told once: what cannot be read stands with the errors, not on the sheet as well.
     assert (ended.out + ended.err).count("3 values where 5 belong") == 1
     tally = ended.out[ended.out.index("What the class gets wrong") :]

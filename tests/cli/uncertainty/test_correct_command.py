@@ -656,10 +656,10 @@ def test_one_clocked_nest_is_turned_back_and_the_other_stays(run, job, table):
     # What a part shows that was cut with it says that it stays.
     _, again = report(run, path, table(deviations(right, after)), "--choose", "left: left vice: turn")
     assert [one["turn_deg"] for one in again["operations"]] == pytest.approx([0.1, 0.1, 0.0, 0.0], abs=1e-4)
-    mixed = re.sub(r"\nturn = 0\S+", "\nturn = 0.2", path.read_text(encoding="utf-8"), count=1)
+    slipped = re.sub(r"\nturn = 0\S+", "\nturn = 10.0", path.read_text(encoding="utf-8"), count=1)
     assert run("correct", path, "--undo").code == 0
     assert path.read_bytes() == original
-    path.write_text(mixed, encoding="utf-8")
+    path.write_text(slipped, encoding="utf-8")
     ended = run("offsets", path)
     assert ended.code == 2
     assert "turn" in ended.err
@@ -678,17 +678,35 @@ def test_a_part_s_own_zero_does_not_take_out_the_turn_of_one_nest(run, job, tabl
         assert ("C by 0.1" in typed.err) == left
 
 
-def test_turns_that_differ_within_a_nest_are_not_averaged_and_not_written(run, job, table):
+def test_turns_that_differ_within_a_nest_are_each_operation_s_own(run, job, table):
+    """C stands off at 90 only: each operation's work offset holds a C of its own, on paper, in G-code and on the page."""
     path = job(NESTS.replace("A = -30, C = 0", "A = -30, C = 90"), MILL)
     straight = {"left": placed((-38.0, 0.0)), "right": placed((38.0, 1.0))}
+    off = [("slope", 0.1)]
     right = cut(run, path, straight)
-    text = deviations(right, cut(run, path, straight, [("slope", 0.1)]))
+    text = deviations(right, cut(run, path, straight, off))
     before = path.read_bytes()
     named = ("--choose", "C axis: angle at 90")
     _, found = report(run, path, table(text), *named)
     assert [one["turn_deg"] for one in found["operations"]] == pytest.approx([0, -0.1, 0, -0.1], abs=1e-4)
-    assert not found["writable"]
-    assert run("correct", path, table(text), "--write", *named).code == 1
+    assert found["writable"]
+    assert run("correct", path, table(text), "--write", *named).code == 0
+    for (nest, hole), at in cut(run, path, straight, off).items():
+        assert np.abs(at - right[nest, hole]).max() < 0.0005, (nest, hole)
+    # A part that is cut with it shows the same turns still, and nothing more.
+    _, again = report(run, path, table(deviations(right, cut(run, path, straight, off))), *named)
+    assert [one["turn_deg"] for one in again["operations"]] == pytest.approx([0, -0.1, 0, -0.1], abs=1e-4)
+    loaded = [
+        line.split() for line in run("offsets", path, "--gcode").out.splitlines() if line.startswith("G10")
+    ]
+    assert sorted(round(float(words[-1].removeprefix("C")), 4) for words in loaded) == [-0.1, -0.1, 0.0, 0.0]
+    sheet = run("sheet", path, "--nest", "left").out
+    assert "Not the same in each" in sheet
+    sent = setup_page(evaluate_job(str(path), nest="left"), "mm")
+    assert [one.get("offsets_deg", sent["offsets_deg"])[1] for one in sent["operations"]] == pytest.approx(
+        [0.0, -0.1], abs=1e-4
+    )
+    assert run("correct", path, "--undo").code == 0
     assert path.read_bytes() == before
 
 

@@ -19,6 +19,7 @@ from kinematics.batch import (
     baseline_of,
     continue_chart,
     control_chart,
+    drift_detection,
     find_change,
 )
 
@@ -63,9 +64,9 @@ def run_lengths(random, runs):
 
 
 def drifts(random, runs):
-    """Half a tolerance of 0.02 over 100 parts; scatter as a share of the tolerance."""
+    """Half a tolerance of 0.02 over 100 parts; scatter as a share of the tolerance, limits from the first 20 parts."""
     fits = True
-    for share in (0.05, 0.1, 0.15, 0.2):
+    for share in (0.05, 0.1, 0.15, 0.2, 0.25):
         sigma, seen, at = 0.02 * share, 0, []
         for _ in range(runs):
             values = random.normal(scale=sigma, size=100) + 0.01 * np.arange(100) / 100.0
@@ -75,7 +76,17 @@ def drifts(random, runs):
         say(
             f"drift, scatter {share:g} of the tolerance: seen before part 60 in {seen} of {runs}, median part {np.median(at):.0f}"
         )
-        fits &= share > 0.1 or seen >= 0.95 * runs
+        told = drift_detection(0.01 / 100.0, sigma, 60, center_from=20, sigma_from=20)
+        known = drift_detection(0.01 / 100.0, sigma, 60, center_from=0, sigma_from=0)
+        say(f"    as the library says: {told.seen:.4f}, and {known.seen:.4f} with centre and sigma stated")
+        fits &= abs(seen / runs - told.seen) < 4.0 * np.sqrt(0.25 / runs + 0.25 / 2000)
+        fits &= share > 0.15 or seen >= 0.95 * runs
+    limits = [
+        drift_detection(0.5 / 100.0, 1.0, 60, center_from=n, sigma_from=n).largest_sigma for n in (20, 0)
+    ]
+    say(
+        f"largest scatter for 95 %: {limits[0]:.3f} of the tolerance, {limits[1]:.3f} with centre and sigma stated"
+    )
     return fits
 
 

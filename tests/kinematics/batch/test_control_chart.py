@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from slices import cases
 
 from kinematics import KinematicsError
 from kinematics.batch import (
@@ -14,6 +15,7 @@ from kinematics.batch import (
     baseline_of,
     continue_chart,
     control_chart,
+    drift_detection,
 )
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2: flow rates, and the limits that it prints.
@@ -195,7 +197,7 @@ def simulated_run_lengths(rule, shift, runs, seed):
     return np.array(found, dtype=float)
 
 
-# In control: 500 (Lucas and Saccucci, Technometrics 32, 1990, at weight 0.2 and width 2.962) and 465 (e-Handbook, 6.3.2.3,
+# In control: 500 (Lucas and Saccucci, Technometrics 32, 1990, at weight 0.1 and width 2.814) and 465 (e-Handbook, 6.3.2.3,
 # h = 5, k = 0.5), both from memory; 370.4 = 1 / 0.0027. Shifted by one sigma: 10.4 for that CUSUM (the same table).
 @pytest.mark.parametrize(
     ("rule", "shift", "published", "runs"),
@@ -215,8 +217,10 @@ def test_run_lengths_are_those_of_the_tables(rule, shift, published, runs):
 
 def test_a_markov_chain_gives_the_ewma_s_run_length_too():
     assert run_length_by_markov_chain(2.962, 0.2, 0.0) == pytest.approx(500.0, rel=0.02)
-    # One sigma is noticed after ten parts instead of the 44 that single points take.
-    assert run_length_by_markov_chain(2.962, 0.2, 1.0) < 12.0
+    assert run_length_by_markov_chain(2.814, 0.1, 0.0) == pytest.approx(500.0, rel=0.02)
+    # One sigma is noticed after ten parts instead of the 44 that single points take, half of one sooner at the smaller weight.
+    assert run_length_by_markov_chain(2.814, 0.1, 1.0) < 12.0
+    assert run_length_by_markov_chain(2.814, 0.1, 0.5) < 0.8 * run_length_by_markov_chain(2.962, 0.2, 0.5)
 
 
 def test_false_alarms_come_as_often_as_designed():
@@ -261,6 +265,31 @@ def test_a_drift_of_half_a_tolerance_is_seen_before_part_60():
     assert seen >= 0.95 * 400
 
 
+@pytest.mark.parametrize(("first", "share"), [(20, 0.2), (20, 0.1), (0, 0.35)])
+def test_the_stated_share_of_drifts_is_seen(first, share):
+    """Against the charts themselves, on other random numbers: half a tolerance of 1 over 100 parts."""
+    from scipy.stats import binom
+
+    random, runs, seen = np.random.default_rng(8), cases(1600), 0
+    for _ in range(runs):
+        values = random.normal(scale=share, size=59) + 0.005 * np.arange(59)
+        baseline = baseline_of(values[:first]) if first else Baseline(0.0, share)
+        rules = {one.rule for one in control_chart(values, baseline).signals}
+        seen += bool(rules & {ChartRule.BEYOND_LIMIT, ChartRule.EWMA, ChartRule.CUSUM})
+    told = drift_detection(0.005, share, 60, center_from=first, sigma_from=first)
+    # Its own 2,000 batches scatter too: by no more than 1.1 % (one standard error at a half).
+    low, high = max(0.0, told.seen - 0.033), min(1.0, told.seen + 0.033)
+    assert binom.ppf(1e-4, runs, low) <= seen <= binom.ppf(1.0 - 1e-4, runs, high)
+    at_limit = drift_detection(0.005, told.largest_sigma, 60, center_from=first, sigma_from=first)
+    assert at_limit.seen == pytest.approx(0.95, abs=0.01)
+
+
+def test_without_a_drift_what_is_seen_are_false_alarms():
+    none = drift_detection(0.0, 1.0, 60, center_from=0, sigma_from=0)
+    assert none.seen == pytest.approx(0.25, abs=0.03)
+    assert none.largest_sigma == 0.0
+
+
 @given(st.lists(st.floats(-500.0, -499.9), min_size=2, max_size=50).filter(lambda v: np.ptp(v) > 1e-6))
 def test_a_baseline_in_blocks_is_that_in_one_piece(values):
     one, blocks = baseline_of(values), baseline_of(np.array_split(values, 3))
@@ -284,6 +313,10 @@ def test_a_baseline_in_blocks_is_that_in_one_piece(values):
         (lambda: control_chart([1.0], (0.0, 1.0)), "Baseline"),
         (lambda: ChartDesign(weight=1.5), "1.5"),
         (lambda: ChartDesign(decision=0.0), "found 0"),
+        (lambda: drift_detection(0.1, 0.0, 60, center_from=0, sigma_from=0), "sigma: expected more than 0"),
+        (lambda: drift_detection(0.1, 1.0, 2, center_from=0, sigma_from=0), "3 or more"),
+        (lambda: drift_detection(0.1, 1.0, 60, center_from=0, sigma_from=1), "0, or 2 to 59"),
+        (lambda: drift_detection(0.1, 1.0, 60, center_from=60, sigma_from=0), "0 to 59"),
     ],
 )
 def test_what_is_no_series_is_refused(call, found):

@@ -7,12 +7,11 @@ import numpy as np
 import pytest
 
 from kinematics.errors import KinematicsError
+from kinematics.reach.branch_and_bound import _WITHIN_MM, _WITHIN_SHARE
 from kinematics.reach.clearance import swept_discs
 from kinematics.reach.collision_bodies import FACETS_WITHIN_MM, matrix_of
 from kinematics.reach.distance_bounds import gap_bounds
 from kinematics.reach.index_moves import (
-    _WITHIN_MM,
-    _WITHIN_SHARE,
     index_move,
     index_range_deg,
     index_turns_deg,
@@ -303,7 +302,7 @@ def test_what_turns_inside_a_hollow_is_clear_of_it(make, shape, to_deg):
 
 
 def test_a_search_that_is_broken_off_says_so(make, monkeypatch):
-    monkeypatch.setattr("kinematics.reach.index_moves._MOST_ITEMS", 10)
+    monkeypatch.setattr("kinematics.reach.branch_and_bound._MOST_ITEMS", 10)
     bar = Solid("arm", Box([-1, 100, -1], [1, 180, 1]), on_rotary(0))
     model = two(make, (0.0, 0.0), (-120.0, 0.0), [bar])
     found = swing(model, scene_of(model), *model.operations)

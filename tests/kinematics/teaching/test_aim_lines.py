@@ -111,7 +111,7 @@ def test_a_square_machine_of_another_kind_is_not_called_askew():
     shown = aim_steps(setup, placed)[-1]
     assert shown.result == pytest.approx([0.0, 0.0, 1.0], abs=1e-9)
     assert "no tilt along X or Y that carries a rotary along Z" in shown.rule
-    assert "turned by B, then by A" in shown.rule
+    assert "by B, then by A" in shown.rule
     assert shown in solve_by_trigonometry(setup, placed, []).lines
 
 
