@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from kinematics import Machine
 from kinematics.teaching import PivotExercise, PivotProbing
-from tiltwright.output.canvas import Canvas, LabelBox, Point
+from tiltwright.output.canvas import Canvas, LabelBox, LineDrawing, Point
 from tiltwright.output.numbers import length, with_minus
 from tiltwright.output.typesetting import printable, shortened, width_em
 from tiltwright.teaching.swing_drawing import view_along
@@ -27,8 +27,10 @@ _GAP_MM = 4.0
 Floats = NDArray[np.float64]
 
 
-def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floats | None = None) -> str:
-    """The drawing as SVG, `PANEL_MM` large.
+def draw_probing(
+    exercise: PivotExercise, which: int, units: str, found_mm: Floats | None = None
+) -> LineDrawing:
+    """The drawing, `PANEL_MM` large.
 
     Parameters
     ----------
@@ -68,7 +70,7 @@ def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floa
         _name_platter(canvas, f"platter, {probing.letter} 0", [place(point) for point in platter], room)
     _column(canvas, probing, units, found_mm)
     canvas.text((1.0, 4.0), with_minus(seen), TYPE_MM, halo=False)
-    return canvas.svg()
+    return canvas.finished()
 
 
 def _pivot_name(probing: PivotProbing, found_mm: Floats | None) -> str:
