@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, Platter, Travel
 from kinematics.operations import Operation, PlacedOperation
@@ -191,7 +192,7 @@ _TILTS_BELOW = 0.9
 
 
 @dataclass(frozen=True, eq=False)
-class Exercise(ValueEquality):
+class Exercise(ValueEquality, DeclaredFields):
     """An exercise in work offsets: one sheet's task and its answers.
 
     Attributes
@@ -416,10 +417,11 @@ def _touched(draw: RoundedRandom, setup: Setup) -> np.ndarray[tuple[int], np.dty
 
 def _stack(draw: RoundedRandom, part: Part, level: Level) -> tuple[StackStep, ...]:
     name, (low, high) = STANDOFFS[draw.one(0, len(STANDOFFS) - 1)]
-    off_centre = level in ("lines that miss each other", "a normal to aim at", "touched off and clocked")
+    off_centre = level in ("lines that miss each other", "a normal to aim at")
     shift = (draw.length(-0.05, 0.05), draw.length(-0.05, 0.05)) if off_centre else (0.0, 0.0)
-    if level == "one tilt":
-        # Part zero straight above the pivot would leave only one leg of the triangle to think about.
+    if level in ("one tilt", "touched off and clocked"):
+        # Part zero straight above the pivot would leave only one leg of the triangle to think about; on the line of the
+        # last rotary it stays where it is whichever way the clocking is taken out, or not at all.
         places = 1 if draw.unit_mm == 1.0 else 2
         shift = (_aside(draw, places), _aside(draw, places))
     steps = (

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, is_horizontal, table_frame
 from kinematics.operations import PlacedOperation
@@ -199,7 +200,7 @@ def given_values(names: Sequence[str], values_mm: NDArray[np.float64]) -> tuple[
 
 
 @dataclass(frozen=True, eq=False)
-class Working(ValueEquality):
+class Working(ValueEquality, DeclaredFields):
     """A worked solution of one operation's work offset.
 
     Attributes
@@ -227,7 +228,8 @@ class Working(ValueEquality):
     def number_of(self, key: str) -> int:
         """Number, counted from 1, of the step with that key.
 
-        A rotary at zero has one step only, which stands for all of that rotary's.
+        A rotary at zero has one step only, which stands for all of that rotary's; an origin that is part zero has none for
+        the part's turn.
 
         Raises
         ------
@@ -235,7 +237,7 @@ class Working(ValueEquality):
             When there is no such step.
         """
         keys = [line.key for line in self.lines]
-        for name in (key, key.split(maxsplit=1)[0] + " angle"):
+        for name in (key, "origin" if key == "part turn" else key.split(maxsplit=1)[0] + " angle"):
             if name in keys:
                 return keys.index(name) + 1
         raise KinematicsError(f"step of the working: expected one of {', '.join(keys)}, found {key!r}")

@@ -6,6 +6,7 @@ import json
 import re
 
 import numpy as np
+import openpyxl
 import pdfplumber
 import pytest
 
@@ -341,13 +342,24 @@ def test_a_student_is_told_what_was_not_answered(run, tmp_path, lesson):
     assert f"Not answered: {first} Y, Z; {third} X." in sheet.read_text("utf-8")
 
 
-def test_a_spreadsheet_s_own_file_is_named(run, tmp_path, lesson):
-    _fill(lesson, tmp_path / "a.csv", 1, _values(lesson, 1), "Berta Sand")
-    (tmp_path / "Ines.xlsx").write_bytes(b"PK")
+def test_workbooks_are_read_and_what_is_none_is_named(run, tmp_path, lesson):
+    """The cells' numbers in full, with a calculation beside the table; other spreadsheets' files are to be saved as CSV."""
+    _fill(lesson, tmp_path / "a.csv", 1, _values(lesson, 1, "wrong order"), "Jörg Anker")
+    book = openpyxl.Workbook()
+    for row in csv.reader((tmp_path / "a.csv").read_text("utf-8").splitlines()):
+        book.active.append([float(cell) if re.fullmatch(r"-?\d+\.\d+", cell) else cell for cell in row])
+    book.active["H3"] = "r = 7.3"
+    book.save(tmp_path / "a.xlsx")
+    (tmp_path / "a.csv").unlink()
+    (tmp_path / "Ines.ods").write_bytes(b"PK")
+    (tmp_path / "Olin.xlsx").write_bytes(b"PK")
     ended, rows = _graded(run, lesson, tmp_path)
     assert ended.code == 2
-    assert "save it as CSV" in ended.err
-    assert rows["Ines"]["read"] is False
+    assert ended.err.count("save it as CSV") == 2
+    assert (rows["Ines"]["read"], rows["Olin"]["read"]) == (False, False)
+    assert rows["Jörg Anker"]["mistakes"] == ["wrong order"]
+    checked = run("check", lesson / "key/job-01.toml", tmp_path / "a.xlsx", "--json")
+    assert (checked.code, checked.err.count("error")) == (1, 0)
 
 
 def test_the_neighbour_s_numbers_are_known(run, tmp_path, lesson):
@@ -431,7 +443,7 @@ def test_the_clocking_s_sign_is_found_in_touched_off_answers(run, tmp_path):
     _fill(folder, handed_in / "a.csv", 1, [f"{v:.3f}" for o in wrong for v in o], "Berta Sand")
     _, rows = _graded(run, folder, handed_in)
     assert rows["Berta Sand"]["right"] < 9
-    assert rows["Berta Sand"]["mistakes"] not in ([], ["unexplained"])
+    assert rows["Berta Sand"]["mistakes"] == ["rotary offset's sign"]
 
 
 # A class's practice.
