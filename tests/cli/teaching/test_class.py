@@ -485,6 +485,11 @@ def test_pivots_found_by_hand_and_by_the_fit_are_held_to_what_each_sheet_says(ru
     assert (ended.code, ended.err) == (0, "")
     assert {name: one["right"] for name, one in rows.items()} == {"Ines": 4, "Žofie Nováková": 8}
     shown = run("lesson", "grade", folder, handed_in).out
+    back = run(
+        "lesson", "grade", folder, handed_in, "--feedback", tmp_path / "back", "--feedback-form", "html"
+    )
+    assert "2 of them as PDF" in back.err
+    assert {path.suffix for path in (tmp_path / "back").iterdir()} == {".pdf"}
     assert "0.005 mm, or what a sheet's readings allow by hand if that is more" in " ".join(shown.split())
 
 
