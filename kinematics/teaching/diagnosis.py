@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
@@ -29,7 +30,7 @@ AXES = ("X", "Y", "Z")
 
 
 @dataclass(frozen=True)
-class Answer:
+class Answer(DeclaredFields):
     """One answered number.
 
     Attributes

@@ -9,6 +9,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.calculation_batch import CalculationBatch, Rows, nominal_batch, offsets_mm
@@ -86,7 +87,7 @@ Change = Callable[[CalculationBatch, Rows], None]
 
 
 @dataclass(frozen=True)
-class Mistake:
+class Mistake(DeclaredFields):
     """A classic mistake as a change of a calculation.
 
     Attributes
