@@ -62,6 +62,15 @@ def test_a_level_says_why_it_is_not_for_the_class_s_machine(run, tmp_path, examp
     assert REFUSED[mill, level] in ended.err
 
 
+@pytest.mark.parametrize("level", LEVELS)
+def test_the_instructor_may_load_a_key_s_job_without_a_caution(run, written, tmp_path, level):
+    folder = tmp_path / "class"
+    written(folder, "lesson", "new", "FOLDER", "--level", level, "--seed", 7, "--students", 2)
+    for sheet in (1, 2):
+        ended = run("offsets", folder / f"key/job-{sheet:02d}.toml")
+        assert (ended.code, "caution" in ended.err) == (0, False), ended.err
+
+
 @pytest.mark.parametrize("mill", MILLS)
 def test_every_other_level_works_on_it(tmp_path, examples, mill):
     """The job file gives the exercise's offsets on the machine file as it is, whose numbers are printed in full."""
