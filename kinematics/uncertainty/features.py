@@ -17,7 +17,7 @@ from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.validation import (
     ValueEquality,
     as_instance,
-    as_number,
+    as_positive,
     as_vector,
     normalized,
     read_only,
@@ -113,12 +113,7 @@ class Seam(ValueEquality):
 
 
 def _tolerance(tolerance: float | None, what: str) -> float | None:
-    if tolerance is None:
-        return None
-    number = as_number(tolerance, f"{what}, tolerance")
-    if not number > 0.0:
-        raise KinematicsError(f"{what}, tolerance: expected more than 0, found {number:g}")
-    return number
+    return None if tolerance is None else as_positive(tolerance, f"{what}, tolerance")
 
 
 @dataclass(frozen=True, eq=False)
