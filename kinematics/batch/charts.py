@@ -16,6 +16,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.validation import ValueEquality, as_array, as_instance, as_number, read_only, shown
 
@@ -120,7 +121,7 @@ class ChartDesign:
 
 
 @dataclass(frozen=True)
-class Signal:
+class Signal(DeclaredFields):
     """One point out of control.
 
     Attributes
@@ -138,7 +139,7 @@ class Signal:
 
 
 @dataclass(frozen=True, eq=False)
-class ChartState(ValueEquality):
+class ChartState(ValueEquality, DeclaredFields):
     """Readings so far, as far as the next one's statistics depend on them.
 
     Attributes
@@ -158,7 +159,7 @@ class ChartState(ValueEquality):
 
 
 @dataclass(frozen=True, eq=False)
-class ControlChart(ValueEquality):
+class ControlChart(ValueEquality, DeclaredFields):
     """Charts of a block of readings; all arrays shape (n,), in the readings' unit.
 
     Attributes

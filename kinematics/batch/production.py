@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.validation import as_count, as_instance, as_number
 
@@ -196,7 +197,7 @@ def tools_needed(tool: ToolLife, parts: int) -> int | None:
 
 
 @dataclass(frozen=True)
-class BatchDay:
+class BatchDay(DeclaredFields):
     """Platters that are loaded between one opening of the shop and its closing.
 
     Attributes
@@ -217,7 +218,7 @@ class BatchDay:
 
 
 @dataclass(frozen=True)
-class BatchSchedule:
+class BatchSchedule(DeclaredFields):
     """A batch by the shop's hours.
 
     Attributes

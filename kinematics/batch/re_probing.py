@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.batch.charts import D2_OF_TWO, ChartDesign
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.validation import as_count, as_instance, as_number
 
@@ -28,7 +29,7 @@ _TWO_SIDED_95 = 1.959963984540054
 
 
 @dataclass(frozen=True)
-class Forecast:
+class Forecast(DeclaredFields):
     """Parts until a quantity that drifts leaves its tolerance, counted from the last part.
 
     Attributes
@@ -101,7 +102,7 @@ def _inside(here: float, slope: float, low: float, high: float) -> int | None:
 
 
 @dataclass(frozen=True)
-class ProbingInterval:
+class ProbingInterval(DeclaredFields):
     """One interval between two probings, its cost and its risk.
 
     Attributes
@@ -189,7 +190,7 @@ _HALVINGS = 10
 
 
 @dataclass(frozen=True)
-class DriftDetection:
+class DriftDetection(DeclaredFields):
     """Share of drifts that the charts see in time.
 
     Attributes

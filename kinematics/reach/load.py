@@ -12,6 +12,7 @@ import manifold3d
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.reach.collision_bodies import matrix_of
@@ -49,7 +50,7 @@ _COLUMN_MM = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
-class Carried(ValueEquality):
+class Carried(ValueEquality, DeclaredFields):
     """Mass that one rotary carries.
 
     Attributes
@@ -68,7 +69,7 @@ class Carried(ValueEquality):
 
 
 @dataclass(frozen=True, eq=False)
-class WorstTorque(ValueEquality):
+class WorstTorque(ValueEquality, DeclaredFields):
     """The greatest torque of gravity about a rotary's line over the range of all rotaries, N m, and the angles there."""
 
     torque_nm: float

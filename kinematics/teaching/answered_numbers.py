@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation
 
@@ -20,7 +21,7 @@ ROUNDED = 0.55
 
 
 @dataclass(frozen=True)
-class Answer:
+class Answer(DeclaredFields):
     """One answered number.
 
     Attributes

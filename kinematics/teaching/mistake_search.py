@@ -13,6 +13,7 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.teaching.answered_numbers import ROUNDED, AnsweredNumbers
 from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets
 
@@ -37,7 +38,7 @@ FOLLOWED = "followed from wrong angles"
 
 
 @dataclass(frozen=True)
-class FoundMistake:
+class FoundMistake(DeclaredFields):
     """A mistake that was found.
 
     Attributes

@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.uncertainty.model_parts import Array, CutPoint
 from kinematics.uncertainty.setup_model import SetupModel
@@ -120,7 +121,7 @@ def _tolerance(tolerance: float | None, what: str) -> float | None:
 
 
 @dataclass(frozen=True, eq=False)
-class PartModel:
+class PartModel(DeclaredFields):
     """A setup model with features and seams, each as one row (a direction) or three (a position).
 
     A row's value is the deviation of its point along a direction, less that of its datum's point, where it has one.

@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.uncertainty.features import PartModel
 from kinematics.uncertainty.model_parts import Array
@@ -74,7 +75,7 @@ class MeasuredDeviation(ValueEquality):
 
 
 @dataclass(frozen=True, eq=False)
-class MeasuredParts:
+class MeasuredParts(DeclaredFields):
     """Deviations of one or several parts, as rows of a linear model: deviation = nominal + jacobian x + noise.
 
     Attributes
@@ -185,7 +186,7 @@ def measured_parts(part: PartModel, deviations: Sequence[MeasuredDeviation]) -> 
 
 
 @dataclass(frozen=True, eq=False)
-class SeatingSpread:
+class SeatingSpread(DeclaredFields):
     """Spread of the measured parts' seating along one of the part's axes.
 
     Attributes

@@ -297,7 +297,7 @@ def test_going_on_rightly_from_a_wrong_angle_is_recognised():
     [
         (Answer(-1, "X", 0.0), 0.005, "answer, operation: expected 0 to"),
         (Answer(0, "A", 0.0), 0.005, "answer, axis: expected X, Y or Z, found 'A'"),
-        (Answer(0, "X", float("nan")), 0.005, "expected a finite number"),
+        (Answer(0, "X", float("inf")), 0.005, "expected a finite number"),
         (Answer(0, "X", 0.0), 0.0, "tolerance: expected more than 0"),
     ],
 )
