@@ -153,9 +153,7 @@ class MistakeSearch:
             chance = self._chance(row, where) * comb(len(operations), len(where))
             if chance <= CHANCE[int(self.size[row])]:
                 pair = self._closer_pair(row, where)
-                if pair is None:
-                    return self._finding(row, ranked, where, explained, chance)
-                return self._finding(pair, ranked, where, explained, chance, less_close=row)
+                return self._finding(row if pair is None else pair, ranked, where, explained, chance)
         return None
 
     def _closer_pair(self, row: int, where: tuple[int, ...]) -> int | None:
@@ -211,15 +209,14 @@ class MistakeSearch:
         where: tuple[int, ...],
         explained: NDArray[np.int64],
         chance: float,
-        less_close: int | None = None,
     ) -> FoundMistake:
-        """A row told, beside those that explain as much: as many mistakes at once, and the one that fits less closely."""
+        """A row told, beside those of as few mistakes that explain as much."""
         here = np.isin(self.operation, where)
         alike = np.array(
             [
                 r
                 for r in ranked.tolist()
-                if r != row and self.size[r] == self.size[row] and explained[r] == explained[row]
+                if r != row and self.size[r] <= self.size[row] and explained[r] == explained[row]
             ],
             dtype=np.int64,
         )
@@ -229,8 +226,6 @@ class MistakeSearch:
                 [r for r in alike.tolist() if any(one.kind == FOLLOWED for one in self.made[r])],
                 dtype=np.int64,
             )
-        if less_close is not None:
-            alike = np.array([less_close, *alike], dtype=np.int64)
         left_mm = float(self.left[row][here].max() / self.scale[row, 0])
         same_mm = max(_SAME_MM, self.digit / 2.0)
         apart = np.abs(self.predicted[np.ix_(alike, here)] - self.predicted[row, here])
