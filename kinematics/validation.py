@@ -22,6 +22,7 @@ __all__ = [
     "ValueEquality",
     "as_array",
     "as_count",
+    "as_flags",
     "as_instance",
     "as_number",
     "as_real",
@@ -94,6 +95,27 @@ def _are_real(array: NDArray[Any]) -> bool:
     """True for real numbers: numpy itself reads "1" as one and drops an imaginary part with a mere warning."""
     kind = array.dtype.kind
     return kind in "fiu" or (kind == "O" and all(isinstance(one, Real) for one in array.flat))
+
+
+def as_flags(values: ArrayLike, what: str) -> NDArray[np.bool_]:
+    """An array of True and False, of any shape; 1 and 0 serve as well.
+
+    Examples
+    --------
+    >>> as_flags([[True, False], [1, 0]], "which").tolist()
+    [[True, False], [True, False]]
+    >>> as_flags(["yes", "no"], "which")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: which: expected True or False, found ['yes', 'no']
+    """
+    try:
+        array = np.asarray(values)
+    except ValueError:  # a ragged list
+        array = np.array(None)
+    if array.dtype.kind not in "bui" or not np.isin(array, (0, 1)).all():
+        raise KinematicsError(f"{what}: expected True or False, found {shown(values)}")
+    return array.astype(np.bool_)
 
 
 def as_vectors(values: ArrayLike, length: int, what: str) -> NDArray[np.float64]:
@@ -230,8 +252,8 @@ def normalized(direction: ArrayLike, what: str) -> NDArray[np.float64]:
 
 
 def read_only(array: ArrayLike) -> NDArray[np.float64]:
-    """A copy that cannot be written to, so that a frozen value never changes."""
-    copy = np.array(array, dtype=np.float64)
+    """A copy that cannot be written to, so that a frozen value never changes; `KinematicsError` where it holds no numbers."""
+    copy = np.array(as_real(array, "frozen array"), dtype=np.float64)
     copy.flags.writeable = False
     return copy
 

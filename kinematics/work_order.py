@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import as_array, as_instance, is_list, shown
@@ -85,6 +85,7 @@ def index_moves_deg(machine: Machine, start_deg: ArrayLike, poses_deg: ArrayLike
     return np.abs(np.stack(moves, axis=-1))
 
 
+@takes_declared()
 def tour_motion(cost: NDArray[np.float64], order: Sequence[int]) -> float:
     """The sum of the costs from the start through poses in this order and back.
 
@@ -104,6 +105,7 @@ def tour_motion(cost: NDArray[np.float64], order: Sequence[int]) -> float:
     return float(sum(cost[a, b] for a, b in itertools.pairwise(stops)))
 
 
+@takes_declared()
 def least_motion_order(cost: ArrayLike, before: Iterable[tuple[int, int]] = ()) -> PoseOrder:
     """The order of poses with the least sum of moves, from a start through all of them and back.
 

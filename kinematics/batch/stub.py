@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.reach.beam import Section
 from kinematics.validation import ValueEquality, as_array, as_instance, as_number, as_vectors, read_only
@@ -55,7 +56,7 @@ class Stub:
 
 
 @dataclass(frozen=True, eq=False)
-class StubLoad(ValueEquality):
+class StubLoad(ValueEquality, DeclaredFields):
     """Effect of a force on a part that stands on a stub.
 
     Attributes
@@ -72,6 +73,7 @@ class StubLoad(ValueEquality):
     def __post_init__(self) -> None:
         object.__setattr__(self, "stress_mpa", read_only(np.asarray(self.stress_mpa, dtype=np.float64)))
         object.__setattr__(self, "deflection_mm", read_only(np.asarray(self.deflection_mm, dtype=np.float64)))
+        super().__post_init__()
 
 
 def stub_load(stub: Stub, force_n: ArrayLike, at_mm: ArrayLike) -> StubLoad:

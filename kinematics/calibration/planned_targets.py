@@ -10,10 +10,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG
 from kinematics.calibration.readings import Readings, TargetKind
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose, transform_points
 from kinematics.machine import Machine
-from kinematics.validation import ValueEquality, as_instance, as_vectors, normalized, read_only
+from kinematics.validation import ValueEquality, as_flags, as_instance, as_vectors, normalized, read_only
 
 __all__ = ["PlannedTarget", "candidate_poses", "expand_mask", "is_accessible", "planned_readings"]
 
@@ -24,7 +25,7 @@ _MOST_POSES = 4000
 
 
 @dataclass(frozen=True, eq=False)
-class PlannedTarget(ValueEquality):
+class PlannedTarget(ValueEquality, DeclaredFields):
     """A target and the points to probe on it, at the all-zero pose in machine coordinates.
 
     Attributes
@@ -75,8 +76,10 @@ class PlannedTarget(ValueEquality):
                 f"found one {float(np.abs(miss).max()):.3g} mm off"
             )
         object.__setattr__(self, "direction", read_only(way))
+        super().__post_init__()
 
 
+@takes_declared()
 def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) -> NDArray[np.float64]:
     """A grid of machine angles within the limits.
 
@@ -122,6 +125,7 @@ def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) 
     return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, count)
 
 
+@takes_declared()
 def is_accessible(
     machine: Machine, targets: Sequence[PlannedTarget], poses_deg: ArrayLike
 ) -> NDArray[np.bool_]:
@@ -171,6 +175,7 @@ def is_accessible(
     return seen
 
 
+@takes_declared(unread=("which",))
 def expand_mask(targets: Sequence[PlannedTarget], which: ArrayLike) -> NDArray[np.bool_]:
     """A mask by targets or by points, expanded to each of the k points of all targets.
 
@@ -195,7 +200,7 @@ def expand_mask(targets: Sequence[PlannedTarget], which: ArrayLike) -> NDArray[n
     >>> expand_mask([face, ball], [[True, False]]).tolist()
     [[True, True, False]]
     """
-    use = np.asarray(which, dtype=np.bool_)
+    use = as_flags(which, "which")
     counts = [len(target.points_mm) for target in targets]
     if use.ndim == 2 and use.shape[1] == len(targets):
         return np.repeat(use, counts, axis=1)
@@ -205,6 +210,7 @@ def expand_mask(targets: Sequence[PlannedTarget], which: ArrayLike) -> NDArray[n
     return use
 
 
+@takes_declared(unread=("which",))
 def planned_readings(
     machine: Machine,
     targets: Sequence[PlannedTarget],
@@ -234,7 +240,9 @@ def planned_readings(
     """
     poses = as_instance(machine, Machine, "machine").angles(poses_deg).reshape(-1, len(machine.rotaries))
     counts = np.array([len(target.points_mm) for target in targets])
-    use = expand_mask(targets, np.ones((len(poses), len(targets))) if which is None else which)
+    use = expand_mask(
+        targets, np.ones((len(poses), len(targets)), dtype=np.bool_) if which is None else which
+    )
     if len(use) != len(poses):
         raise KinematicsError(f"which: expected {len(poses)} rows, one for each pose, found {len(use)}")
     pose = np.repeat(np.arange(len(poses)), int(counts.sum()))

@@ -12,7 +12,7 @@ from kinematics.calibration.covariance import PoseInformation, pose_information
 from kinematics.calibration.planned_targets import PlannedTarget, expand_mask, is_accessible, planned_readings
 from kinematics.calibration.readings import as_sigma_mm
 from kinematics.calibration.systematic_terms import COMPONENTS, TERMS
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import ValueEquality, as_instance, read_only
@@ -57,6 +57,7 @@ def _information(
     return pose_information(planned_readings(machine, targets, poses), seen, machine, sigma_mm, angle_errors)
 
 
+@takes_declared(unread=("which",))
 def poses_for_angle_errors(
     machine: Machine,
     targets: Sequence[PlannedTarget],
@@ -115,6 +116,7 @@ def _poses_and_candidates(
     return np.asarray(poses_deg, dtype=np.float64).reshape(-1, n), candidates
 
 
+@takes_declared(unread=("which",))
 def rank_added_poses(
     machine: Machine,
     targets: Sequence[PlannedTarget],
@@ -157,6 +159,7 @@ def rank_added_poses(
     )
 
 
+@takes_declared(unread=("which",))
 def optimal_poses(
     machine: Machine,
     targets: Sequence[PlannedTarget],

@@ -18,7 +18,7 @@ from kinematics.calibration.solve import Adjusted, degrees_of_freedom
 from kinematics.calibration.statistics import coverage_factor
 from kinematics.calibration.systematic_errors import find_systematic_errors
 from kinematics.calibration.systematic_terms import AngleError, Drift
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.machine import Machine
 from kinematics.validation import ValueEquality, as_instance, read_only
 
@@ -57,6 +57,7 @@ class PredictedUncertainty(ValueEquality, DeclaredFields):
     drifts: tuple[Drift, ...] = ()
 
 
+@takes_declared()
 def predict_uncertainty(
     planned: Readings, machine: Machine, sigma_mm: float, level: float = 0.95
 ) -> PredictedUncertainty:

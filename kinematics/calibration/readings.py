@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import (
@@ -244,6 +245,7 @@ class Readings(ValueEquality):
             )
 
 
+@takes_declared()
 def readings_from_rows(
     kinds: Sequence[str],
     targets: Sequence[str],

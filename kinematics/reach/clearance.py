@@ -16,7 +16,7 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.reach.collision_bodies import halved, longest_edge, matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs, bounding_spheres, gap_bounds
@@ -121,6 +121,7 @@ class _Question:
         return self.bodies[body_at], self.obstacles[some.operation, some.obstacle]
 
 
+@takes_declared()
 def clearances(
     model: CollisionModel,
     clear_mm: float = 0.0,
@@ -151,7 +152,6 @@ def clearances(
     tuple of Clearance
         One for each operation.
     """
-    as_instance(model, CollisionModel, "model")
     scene = scene_of(model) if scene is None else scene
     asked = model.operations if operations is None else tuple(operations)
     found: list[Clearance] = []
@@ -164,6 +164,7 @@ def clearances(
     return tuple(found)
 
 
+@takes_declared()
 def table_clearances(
     model: CollisionModel,
     clear_mm: float = 0.0,
@@ -192,7 +193,6 @@ def table_clearances(
         One for each operation. Pairs that turn about their own axis and so keep their distance (`Scene.moving_pairs`)
         are left out.
     """
-    as_instance(model, CollisionModel, "model")
     scene = scene_of(model) if scene is None else scene
     asked = model.operations if operations is None else tuple(operations)
     found: list[Clearance] = []
@@ -351,7 +351,7 @@ _SAME_GAP_MM = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
-class WitnessPoints(ValueEquality):
+class WitnessPoints(ValueEquality, DeclaredFields):
     """The points of two bodies that are closest to each other.
 
     Attributes
@@ -369,6 +369,7 @@ class WitnessPoints(ValueEquality):
     def __post_init__(self) -> None:
         object.__setattr__(self, "body_mm", read_only(self.body_mm))
         object.__setattr__(self, "obstacle_mm", read_only(self.obstacle_mm))
+        super().__post_init__()
 
 
 def witness_points(

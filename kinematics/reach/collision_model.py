@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, is_horizontal, table_frame
 from kinematics.reach.beam import Section
@@ -37,7 +38,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, eq=False)
-class OperationPose(ValueEquality):
+class OperationPose(ValueEquality, DeclaredFields):
     """One operation: the angles of the rotaries, the tool and the box that its tip sweeps.
 
     Attributes
@@ -68,10 +69,11 @@ class OperationPose(ValueEquality):
         object.__setattr__(self, "origin_mm", read_only(as_vector(self.origin_mm, 3, f"{self.name}, origin")))
         if self.force_n is not None and not as_number(self.force_n, f"{self.name}, force") >= 0.0:
             raise KinematicsError(f"{self.name}, force: expected 0 or more newtons, found {self.force_n:g}")
+        super().__post_init__()
 
 
 @dataclass(frozen=True)
-class StepBody:
+class StepBody(DeclaredFields):
     """Section and material of a stack step.
 
     Attributes
@@ -90,6 +92,7 @@ class StepBody:
 
     def __post_init__(self) -> None:
         as_instance(self.section, Section, "section")
+        super().__post_init__()
 
 
 def _as_tuple(values: object, what: str) -> tuple[object, ...]:
@@ -100,7 +103,7 @@ def _as_tuple(values: object, what: str) -> tuple[object, ...]:
 
 
 @dataclass(frozen=True, eq=False)
-class CollisionModel(ValueEquality):
+class CollisionModel(ValueEquality, DeclaredFields):
     """Solids, operations and spindle of a job: all that a reach analysis needs.
 
     Attributes
@@ -157,6 +160,7 @@ class CollisionModel(ValueEquality):
                 raise KinematicsError(f"{solid.name}: expected a solid off the spindle, found one on it")
             if not 0 <= solid.on.index < counts.get(solid.on.to, 1):
                 raise KinematicsError(f"{solid.name}: expected a {solid.on.to} that there is, found none")
+        super().__post_init__()
 
     @property
     def machine(self) -> Machine:
@@ -231,6 +235,7 @@ class CollisionModel(ValueEquality):
         return None if self.machine.travel is None else float(self.machine.travel.high_mm[2])
 
 
+@takes_declared()
 def platter_solid(machine: Machine, thickness_mm: float) -> Solid | None:
     """The platter as a disc below its face; None where its diameter is not known or it belongs to an indexer.
 
@@ -250,7 +255,6 @@ def platter_solid(machine: Machine, thickness_mm: float) -> Solid | None:
     KinematicsError
         When the disc has no thickness, or its diameter is not above zero.
     """
-    as_instance(machine, Machine, "machine")
     diameter = machine.platter.diameter_mm
     if diameter is None or is_horizontal(machine.rotaries[-1]):
         return None
@@ -259,6 +263,7 @@ def platter_solid(machine: Machine, thickness_mm: float) -> Solid | None:
     return Solid("platter", shape, on_rotary(len(machine.rotaries) - 1))
 
 
+@takes_declared()
 def with_step_height(model: CollisionModel, index: int, height_mm: float) -> CollisionModel:
     """The model with one stack step of another height; whatever stands on it moves along.
 
@@ -282,7 +287,6 @@ def with_step_height(model: CollisionModel, index: int, height_mm: float) -> Col
     KinematicsError
         When there is no such step, or the height is not finite.
     """
-    as_instance(model, CollisionModel, "model")
     if not 0 <= index < len(model.steps):
         raise KinematicsError(f"step: expected an index from 0 to {len(model.steps) - 1}, found {index}")
     steps = list(model.steps)
@@ -293,6 +297,7 @@ def with_step_height(model: CollisionModel, index: int, height_mm: float) -> Col
     return replace(model, setup=setup, steps=tuple(steps))
 
 
+@takes_declared()
 def moved_on_mill(model: CollisionModel, by_mm: ArrayLike) -> CollisionModel:
     """The model with the rotary bolted on elsewhere: all that stands on the mill's table moves by x, y, z.
 

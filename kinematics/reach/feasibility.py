@@ -12,13 +12,12 @@ from typing import Literal
 
 import numpy as np
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.progress import unwatched
 from kinematics.reach.clearance import Clearance, clearances, table_clearances
 from kinematics.reach.collision_model import CollisionModel
 from kinematics.reach.index_moves import job_index_moves
 from kinematics.reach.scene import FARTHEST_MM, PairFilter, scene_of
-from kinematics.validation import as_instance
 
 __all__ = ["CONTACT_MM", "Interval", "Limit", "LimitKind", "advance", "minimum_clearance"]
 
@@ -77,6 +76,7 @@ _MOST_STEPS = 1000
 _STRIDE_MM = 40.0
 
 
+@takes_declared()
 def minimum_clearance(
     model: CollisionModel,
     up_to_mm: float = FARTHEST_MM,
@@ -106,7 +106,6 @@ def minimum_clearance(
     limit : Limit
         The pair and the operation or move; of kind "range" where everything is farther than `up_to_mm`.
     """
-    as_instance(model, CollisionModel, "model")
     scene = scene_of(model, kept_pairs)
     least, limit = up_to_mm, Limit()
     if not tool_moves_only:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG, wrap_deg
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.machine import Machine
 from kinematics.progress import counted
 from kinematics.reach.branch_and_bound import MoveClearance, smallest_distance
@@ -36,7 +37,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class IndexMove(ValueEquality):
+class IndexMove(ValueEquality, DeclaredFields):
     """One way of an index move, the spindle retracted.
 
     Attributes
@@ -63,6 +64,7 @@ class IndexMove(ValueEquality):
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "turn_deg", read_only(self.turn_deg))
+        super().__post_init__()
 
     @property
     def clearances(self) -> tuple[MoveClearance, ...]:
@@ -70,6 +72,7 @@ class IndexMove(ValueEquality):
         return tuple(one for one in (self.tool, self.table) if one is not None)
 
 
+@takes_declared()
 def rotary_turns_deg(rotary: RotaryAxis, from_deg: float, to_deg: float) -> tuple[float, ...]:
     """Signed moves by which a rotary may go from one machine angle to another, the short way first.
 
@@ -100,7 +103,6 @@ def rotary_turns_deg(rotary: RotaryAxis, from_deg: float, to_deg: float) -> tupl
     >>> turns(IndexDirection(IndexRule.SHORT_WAY, "positive"), 0.0, 180.0)
     (180.0,)
     """
-    as_instance(rotary, RotaryAxis, "rotary")
     direction, as_numbered = rotary.index_direction, float(to_deg) - float(from_deg)
     if rotary.moves_as_numbered:
         return (as_numbered,)
@@ -152,6 +154,7 @@ def index_turns_deg(
     return tuple(read_only(way) for way in product(*ways))
 
 
+@takes_declared()
 def job_index_moves(
     model: CollisionModel,
     scene: Scene,
@@ -177,7 +180,6 @@ def job_index_moves(
     tuple of IndexMove
         Those on which a rotary turns, in order; ways of one move follow each other, the short one first.
     """
-    as_instance(model, CollisionModel, "model")
     stops: list[OperationPose | None] = [None, *model.operations, None]
     known: dict[tuple[float, ...], MoveClearance | None] = {}
     found = []
@@ -202,6 +204,7 @@ def job_index_moves(
     return tuple(found)
 
 
+@takes_declared()
 def index_move(
     model: CollisionModel,
     scene: Scene,
@@ -233,7 +236,6 @@ def index_move(
     -------
     IndexMove
     """
-    as_instance(model, CollisionModel, "model")
     low, high = index_range_deg(model, first, turn_deg)
     swept = retracted(model, first, second)
     turning = np.flatnonzero(scene.carried > 0)

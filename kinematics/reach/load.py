@@ -12,7 +12,7 @@ import manifold3d
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.reach.collision_bodies import matrix_of
@@ -20,7 +20,7 @@ from kinematics.reach.collision_model import CollisionModel, OperationPose, with
 from kinematics.reach.feasibility import Interval, Limit
 from kinematics.reach.scene import FARTHEST_MM, Scene, group_poses, scene_of
 from kinematics.reach.shapes import box_corners
-from kinematics.validation import ValueEquality, as_instance, as_number, read_only
+from kinematics.validation import ValueEquality, as_number, read_only
 
 __all__ = [
     "STANDARD_GRAVITY",
@@ -76,6 +76,7 @@ class WorstTorque(ValueEquality, DeclaredFields):
     machine_deg: NDArray[np.float64]
 
 
+@takes_declared()
 def carried(model: CollisionModel, rotary: int) -> Carried:
     """Mass and centre of gravity of what a rotary carries, the rotaries that it carries included.
 
@@ -90,7 +91,6 @@ def carried(model: CollisionModel, rotary: int) -> Carried:
     Carried
         Mass 0 and centre (0, 0, 0) where no mass is known.
     """
-    as_instance(model, CollisionModel, "model")
     solids = [solid for solid in model.all_solids() if model.carried_by(solid.on) > rotary]
     known = [(solid, solid.weight_kg) for solid in solids]
     unknown = tuple(solid.name for solid, mass in known if mass is None)
@@ -104,6 +104,7 @@ def carried(model: CollisionModel, rotary: int) -> Carried:
     return Carried(total, read_only(masses @ centres / total), unknown)
 
 
+@takes_declared()
 def gravity_torque_nm(model: CollisionModel, rotary: int, machine_deg: ArrayLike) -> Array:
     """Torque of gravity about a rotary's line at machine angles.
 
@@ -133,7 +134,6 @@ def gravity_torque_nm(model: CollisionModel, rotary: int, machine_deg: ArrayLike
     Direction times (arm x weight), summed over what moves together: statics, from memory. Gravity along machine -Z
     at `STANDARD_GRAVITY`, arms in metres.
     """
-    as_instance(model, CollisionModel, "model")
     return _torque_nm(model.machine, rotary, _hanging(model, rotary), machine_deg)
 
 
@@ -167,6 +167,7 @@ def _torque_nm(machine: Machine, rotary: int, hanging: _Hanging, machine_deg: Ar
     return np.asarray(torque)
 
 
+@takes_declared()
 def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
     """The greatest torque of gravity about a rotary's line over the whole range of every rotary.
 
@@ -189,7 +190,6 @@ def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
     Derived here. An endless rotary is searched over one turn. With several rotaries a grid of 25 angles each
     decides which crests are climbed, so the answer is never too high and is reached at the angles it gives.
     """
-    as_instance(model, CollisionModel, "model")
     machine, hanging = model.machine, _hanging(model, rotary)
 
     def torque(machine_deg: Array) -> Array:
@@ -246,6 +246,7 @@ def _peaks(torque: Callable[[Array], Array], at: Array, i: int, low: float, high
     return np.asarray(choices[np.arange(len(at)), best])
 
 
+@takes_declared()
 def force_torque_nm(
     model: CollisionModel, rotary: int, operation: OperationPose, scene: Scene | None = None
 ) -> float:
@@ -273,8 +274,6 @@ def force_torque_nm(
     -----
     Derived here: force times the greatest distance of a corner from the line, in metres.
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(operation, OperationPose, "operation")
     if operation.force_n is None:
         return 0.0
     low, high = cutting_box_mm(model, operation, scene)
@@ -285,6 +284,7 @@ def force_torque_nm(
     return float(np.linalg.norm(across, axis=-1).max()) * 1e-3 * operation.force_n
 
 
+@takes_declared()
 def cutting_box_mm(
     model: CollisionModel, operation: OperationPose, scene: Scene | None = None
 ) -> tuple[Array, Array]:
@@ -302,8 +302,6 @@ def cutting_box_mm(
     low, high : ndarray, shape (3,)
         Machine coordinates. The whole box where no machinable solid is under the tool.
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(operation, OperationPose, "operation")
     low, high = model.tips_mm(operation)
     if high[2] <= low[2]:
         return low, high

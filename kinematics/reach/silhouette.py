@@ -10,12 +10,13 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.reach.clearance import swept_bodies
 from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import Scene, group_poses
-from kinematics.validation import ValueEquality, as_instance, as_vectors, read_only, shown
+from kinematics.validation import ValueEquality, as_vectors, read_only, shown
 
 __all__ = ["VIEWS", "Outline", "View", "flat_mm", "outlines"]
 
@@ -31,7 +32,7 @@ VIEWS: dict[View, Array] = {
 
 
 @dataclass(frozen=True, eq=False)
-class Outline(ValueEquality):
+class Outline(ValueEquality, DeclaredFields):
     """Silhouette of one solid in one view; millimetres, (right, up).
 
     Attributes
@@ -53,8 +54,10 @@ class Outline(ValueEquality):
     def __post_init__(self) -> None:
         for name in ("polygons", "seen"):
             object.__setattr__(self, name, tuple(read_only(ring) for ring in getattr(self, name)))
+        super().__post_init__()
 
 
+@takes_declared()
 def flat_mm(points_mm: Array, view: View) -> Array:
     """Points of the machine projected into a view.
 
@@ -82,7 +85,7 @@ def flat_mm(points_mm: Array, view: View) -> Array:
     >>> flat_mm([1.0, 2.0, 3.0], "back")
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: view: expected one of front, side, top, found 'back'
+    kinematics.errors.KinematicsError: view: expected one of "front", "side", "top", found 'back'
     """
     points = as_vectors(points_mm, 3, "points")
     if view not in VIEWS:
@@ -90,6 +93,7 @@ def flat_mm(points_mm: Array, view: View) -> Array:
     return np.asarray(points @ VIEWS[view][:2].T)
 
 
+@takes_declared()
 def outlines(
     model: CollisionModel,
     scene: Scene,
@@ -112,9 +116,6 @@ def outlines(
     -------
     tuple of Outline
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(scene, Scene, "scene")
-    as_instance(operation, OperationPose, "operation")
     poses = group_poses(scene.machine, operation.machine_deg)
     solids: list[tuple[str, str, manifold3d.Manifold]] = []
     for body, group in zip(scene.bodies, scene.carried.tolist(), strict=True):

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.progress import counted, report_progress
 from kinematics.reach.collision_model import CollisionModel, moved_on_mill, with_step_height
 from kinematics.reach.feasibility import CONTACT_MM, Interval, Limit, advance, minimum_clearance
 from kinematics.reach.load import LoadLimit, load_feasible, load_margin
 from kinematics.reach.travel import travel_margins
-from kinematics.validation import as_instance
 
 __all__ = ["FeasibleRange", "MountingRange", "limiting_cause", "mounting_ranges", "step_heights"]
 
@@ -32,6 +31,7 @@ class FeasibleRange(DeclaredFields):
     high_limit: Limit
 
 
+@takes_declared()
 def step_heights(
     model: CollisionModel,
     index: int,
@@ -69,7 +69,6 @@ def step_heights(
     KinematicsError
         When there is no such step, or the heights are not finite, the lower one first.
     """
-    as_instance(model, CollisionModel, "model")
     if not (np.isfinite([low_mm, high_mm]).all() and low_mm < high_mm):
         raise KinematicsError(f"heights: expected the lower one first, found {low_mm:g} to {high_mm:g}")
     travelled = _travel_range(model, index, low_mm, high_mm, margin_mm)
@@ -81,6 +80,7 @@ def step_heights(
     return tuple(sorted(found, key=lambda one: one.low_mm))
 
 
+@takes_declared()
 def limiting_cause(
     model: CollisionModel,
     index: int,
@@ -108,7 +108,6 @@ def limiting_cause(
     Limit or None
         None where the height is feasible.
     """
-    as_instance(model, CollisionModel, "model")
     grown = with_step_height(model, index, height_mm)
     for operation in grown.operations:
         for margin in travel_margins(grown, operation):
@@ -218,6 +217,7 @@ class MountingRange(DeclaredFields):
     high_limit: Limit
 
 
+@takes_declared()
 def mounting_ranges(
     model: CollisionModel, clear_mm: float = 0.0, margin_mm: float = 0.0
 ) -> tuple[MountingRange, ...]:
@@ -245,7 +245,6 @@ def mounting_ranges(
     Derived here. Travels are exact. Index moves are followed without a gap from where the fixture is now, or else
     from either end of the travels; a stretch that clears in between and holds none of these is not found.
     """
-    as_instance(model, CollisionModel, "model")
     margins = [
         (operation.name, margin)
         for operation in model.operations

@@ -13,6 +13,7 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.reach.clearance import Clearance, ClosestPair
@@ -30,7 +31,7 @@ _SHORTEST_MM = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class Unloading(ValueEquality):
+class Unloading(ValueEquality, DeclaredFields):
     """Pose at which an arm takes the part.
 
     Attributes
@@ -58,8 +59,10 @@ class Unloading(ValueEquality):
                 raise KinematicsError(
                     f"{solid.name}: expected a solid on the part, found one on {solid.on.to}"
                 )
+        super().__post_init__()
 
 
+@takes_declared()
 def with_unloading(model: CollisionModel, poses: Sequence[Unloading]) -> CollisionModel:
     """The model with unloading poses after its operations, for the index moves there and back.
 
@@ -75,7 +78,6 @@ def with_unloading(model: CollisionModel, poses: Sequence[Unloading]) -> Collisi
     KinematicsError
         When a pose has not one angle for each rotary.
     """
-    as_instance(model, CollisionModel, "model")
     last = model.operations[-1] if model.operations else None
     at_mm = None if last is None else model.setup.work_offset(last.origin_mm, last.machine_deg)
     added = []
@@ -93,6 +95,7 @@ def with_unloading(model: CollisionModel, poses: Sequence[Unloading]) -> Collisi
     return replace(model, operations=(*model.operations, *added))
 
 
+@takes_declared()
 def gripper_clearance(
     model: CollisionModel, scene: Scene, unloading: Unloading, clear_mm: float = 0.0
 ) -> Clearance:
@@ -113,9 +116,6 @@ def gripper_clearance(
         `ClosestPair.indices` are of the gripper's solid and of the scene's body, or -1 for one of the retracted spindle's:
         with every operation's tool in it, wherever that operation has left it.
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(scene, Scene, "scene")
-    as_instance(unloading, Unloading, "unloading")
     here = table_pose(model.machine, unloading.machine_deg) @ model.setup.part_in_machine
     # A body's manifold goes when it does: both are kept until the last distance is known.
     own = [

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.constants import MM_PER_INCH
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
@@ -18,7 +18,7 @@ from kinematics.teaching.mistake_catalogue import classic_mistakes
 from kinematics.teaching.mistake_search import CHANCE, FoundMistake, MistakeSearch
 from kinematics.teaching.perturbed_offsets import Mistake, recompute
 from kinematics.teaching.working import check_operation, stack_frames
-from kinematics.validation import ValueEquality, as_instance, read_only
+from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = ["AXES", "Answer", "Diagnosis", "diagnose"]
@@ -48,7 +48,7 @@ class Answer(DeclaredFields):
 
 
 @dataclass(frozen=True, eq=False)
-class Diagnosis(ValueEquality):
+class Diagnosis(ValueEquality, DeclaredFields):
     """Diagnosis of a set of answers.
 
     Attributes
@@ -89,6 +89,7 @@ class Diagnosis(ValueEquality):
         wrong = self.wrong.copy()
         wrong.flags.writeable = False
         object.__setattr__(self, "wrong", wrong)
+        super().__post_init__()
 
     @property
     def right(self) -> bool:
@@ -96,6 +97,7 @@ class Diagnosis(ValueEquality):
         return not bool(self.wrong.any())
 
 
+@takes_declared()
 def diagnose(
     setup: Setup,
     placed: Sequence[PlacedOperation],
@@ -167,7 +169,6 @@ def diagnose(
         ...
     kinematics.errors.KinematicsError: answer, operation: expected 0 to 0, found 3
     """
-    as_instance(setup, Setup, "setup")
     given = _checked(answers, len(placed), tolerance_mm)
     for one in placed:
         check_operation(setup, one)

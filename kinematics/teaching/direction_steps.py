@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
+from kinematics.declared_types import takes_declared
 from kinematics.euler_angles import Turn, rotation_from_intrinsic
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added, multiplied
 from kinematics.teaching.working import (
@@ -37,6 +38,7 @@ _PART = "part coordinates"
 _RATIO: Literal["ratio"] = "ratio"
 
 
+@takes_declared()
 def rotation_steps(turns: Sequence[Turn]) -> tuple[WorkedStep, ...]:
     """Steps to the normal of a plane given by turns about the moving axes, worked from the last turn back.
 
@@ -101,6 +103,7 @@ def normal_steps(normal: ArrayLike) -> tuple[WorkedStep, ...]:
     return (replace(line, key="normal", formula="g / |g|"),)
 
 
+@takes_declared()
 def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
     """Steps to the normal of a plane through three points: perpendicular to two vectors in it.
 
@@ -159,6 +162,7 @@ def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
     )
 
 
+@takes_declared()
 def pattern_steps(
     normal: ArrayLike, origin_mm: ArrayLike, place: int, step_deg: float
 ) -> tuple[WorkedStep, ...]:

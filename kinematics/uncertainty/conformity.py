@@ -7,6 +7,7 @@ import functools
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import takes_declared
 from kinematics.uncertainty.propagation import expanded_factor
 
 __all__ = ["conformance_probability", "position_probability", "position_radius", "proven_within"]
@@ -18,6 +19,7 @@ _TINY = 1e-12
 _NEWTON_STEPS = 6
 
 
+@takes_declared(infinite=("lower", "upper"))
 def conformance_probability(value: ArrayLike, u: ArrayLike, lower: ArrayLike, upper: ArrayLike) -> Array:
     """The probability that a value lies within limits, (...), for a normal distribution (JCGM 106:2012, 7.2).
 
@@ -43,6 +45,7 @@ def conformance_probability(value: ArrayLike, u: ArrayLike, lower: ArrayLike, up
     return np.asarray(above - below)
 
 
+@takes_declared(infinite=("tolerance",))
 def proven_within(value: ArrayLike, expanded: ArrayLike, tolerance: ArrayLike) -> NDArray[np.bool_]:
     """True where conformity with -tolerance to +tolerance is proven (ISO 14253-1): inside by the expanded uncertainty.
 
@@ -54,6 +57,7 @@ def proven_within(value: ArrayLike, expanded: ArrayLike, tolerance: ArrayLike) -
     return np.asarray(np.abs(value) + np.asarray(expanded) <= np.asarray(tolerance))
 
 
+@takes_declared()
 def position_probability(mean: ArrayLike, covariance: ArrayLike, radius: ArrayLike) -> Array:
     """The probability that a normally distributed position lies within a sphere about zero.
 
@@ -89,6 +93,7 @@ def position_probability(mean: ArrayLike, covariance: ArrayLike, radius: ArrayLi
     return _within_sphere(centred, deviations, spheres)
 
 
+@takes_declared(infinite=("dof",))
 def position_radius(covariance: ArrayLike, level: float = 0.95, dof: ArrayLike = np.inf) -> Array:
     """The radius (...) about the expected position within which it lies at `level`.
 

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.uncertainty.model_parts import Array, CutPoint
 from kinematics.uncertainty.setup_model import SetupModel
@@ -176,6 +176,7 @@ class PartModel(DeclaredFields):
         return slice(int(self.first[place]), int(self.first[place + 1]))
 
 
+@takes_declared()
 def part_model(model: SetupModel, features: Iterable[Feature] = (), seams: Iterable[Seam] = ()) -> PartModel:
     """Put features and seams on a setup.
 
@@ -209,7 +210,6 @@ def part_model(model: SetupModel, features: Iterable[Feature] = (), seams: Itera
     >>> part.jacobian[:, setup.index("step up", "post")].round(9).tolist()   # a taller post is no matter between the two
     [-1.0, 0.0]
     """
-    as_instance(model, SetupModel, "model")
     given, met = tuple(features), tuple(seams)
     names = {one.name: k for k, one in enumerate(given)}
     if len(names) < len(given):

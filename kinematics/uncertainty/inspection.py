@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.uncertainty.features import PartModel
 from kinematics.uncertainty.model_parts import Array
@@ -138,6 +138,7 @@ class MeasuredParts(DeclaredFields):
         return found
 
 
+@takes_declared()
 def measured_parts(part: PartModel, deviations: Sequence[MeasuredDeviation]) -> MeasuredParts:
     """Put measured deviations on a part model.
 
@@ -155,7 +156,6 @@ def measured_parts(part: PartModel, deviations: Sequence[MeasuredDeviation]) -> 
     KinematicsError
         When there is no deviation, or one is of a feature that the part does not have.
     """
-    as_instance(part, PartModel, "part")
     count = len(part.features)
     given = tuple(as_instance(one, MeasuredDeviation, "measured deviations") for one in deviations)
     if not given:

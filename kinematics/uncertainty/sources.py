@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.validation import ValueEquality, as_array, as_instance, as_number, read_only, shown
 
@@ -279,6 +279,7 @@ def is_diagonal(matrix: NDArray[np.float64]) -> bool:
     return bool(np.count_nonzero(matrix) == np.count_nonzero(np.diagonal(matrix)))
 
 
+@takes_declared()
 def draw_sources(
     sources: Sequence[UncertaintySource], trials: int, generator: np.random.Generator
 ) -> list[NDArray[np.float64]]:
