@@ -14,6 +14,7 @@ import math
 import types
 import typing
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from numbers import Integral, Real
 from typing import Any, Literal, NamedTuple, ParamSpec, TypeVar
 
@@ -297,7 +298,7 @@ def _check_of(hint: Any, reading: _Reading) -> Check:  # noqa: ANN401, C901, PLR
         return lambda value: (
             isinstance(value, Mapping) and all(key(k) and of_key(v) for k, v in value.items())
         )
-    if collection is not None and issubclass(collection, Sequence):
+    if collection is not None and issubclass(collection, (Sequence, AbstractSet)):
         one = _check_of(item, reading)
         return lambda value: is_list(value) and not isinstance(value, Mapping) and all(map(one, value))
     if collection is not None:

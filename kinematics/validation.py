@@ -24,6 +24,7 @@ __all__ = [
     "as_count",
     "as_flags",
     "as_instance",
+    "as_instances",
     "as_number",
     "as_real",
     "as_vector",
@@ -216,6 +217,21 @@ def as_instance(value: object, kind: type[Kind], what: str) -> Kind:
         article = "an" if kind.__name__[0] in "AEIOU" else "a"
         raise KinematicsError(f"{what}: expected {article} {kind.__name__}, found {shown(value)}")
     return value
+
+
+def as_instances(values: object, kind: type[Kind], what: str) -> tuple[Kind, ...]:
+    """A list of values, which must all be of that class.
+
+    Examples
+    --------
+    >>> as_instances(["A", 5], str, "letters")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: letters: expected a str, found 5
+    """
+    if not is_list(values):
+        raise KinematicsError(f"{what}: expected a list of {kind.__name__}, found {shown(values)}")
+    return tuple(as_instance(one, kind, what) for one in values)
 
 
 def normalized(direction: ArrayLike, what: str) -> NDArray[np.float64]:

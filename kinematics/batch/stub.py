@@ -71,8 +71,8 @@ class StubLoad(ValueEquality, DeclaredFields):
     deflection_mm: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "stress_mpa", read_only(np.asarray(self.stress_mpa, dtype=np.float64)))
-        object.__setattr__(self, "deflection_mm", read_only(np.asarray(self.deflection_mm, dtype=np.float64)))
+        object.__setattr__(self, "stress_mpa", read_only(self.stress_mpa))
+        object.__setattr__(self, "deflection_mm", read_only(self.deflection_mm))
         super().__post_init__()
 
 

@@ -14,7 +14,16 @@ from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose, transform_points
 from kinematics.machine import Machine
-from kinematics.validation import ValueEquality, as_flags, as_instance, as_vectors, normalized, read_only
+from kinematics.validation import (
+    ValueEquality,
+    as_array,
+    as_flags,
+    as_instance,
+    as_vectors,
+    normalized,
+    read_only,
+    shown,
+)
 
 __all__ = ["PlannedTarget", "candidate_poses", "expand_mask", "is_accessible", "planned_readings"]
 
@@ -50,6 +59,7 @@ class PlannedTarget(ValueEquality, DeclaredFields):
     direction: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
+        as_instance(self.name, str, "target, name")
         if not isinstance(self.kind, TargetKind):
             raise KinematicsError(f"target {self.name}, kind: expected a TargetKind, found {self.kind!r}")
         points = as_vectors(self.points_mm, 3, f"target {self.name}, points").reshape(-1, 3)
@@ -108,7 +118,12 @@ def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) 
     [[-30.0], [0.0], [30.0]]
     """
     count = len(as_instance(machine, Machine, "machine").rotaries)
-    steps = np.broadcast_to(np.asarray(step_deg, dtype=np.float64), (count,))
+    given = as_array(step_deg, "step")
+    if given.shape not in ((), (count,)):
+        raise KinematicsError(
+            f"step: expected one, or one for each of {count} rotaries, found {shown(step_deg)}"
+        )
+    steps = np.broadcast_to(given, (count,))
     if not (steps > 0.0).all():
         raise KinematicsError(f"step: expected more than 0 degrees, found {float(steps.min()):g}")
     axes = []
@@ -239,6 +254,8 @@ def planned_readings(
         When two targets share a name or nothing is left to read.
     """
     poses = as_instance(machine, Machine, "machine").angles(poses_deg).reshape(-1, len(machine.rotaries))
+    if not targets:
+        raise KinematicsError("plan: expected at least one target, found none")
     counts = np.array([len(target.points_mm) for target in targets])
     use = expand_mask(
         targets, np.ones((len(poses), len(targets)), dtype=np.bool_) if which is None else which

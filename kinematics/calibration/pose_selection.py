@@ -44,6 +44,19 @@ class PoseGain(ValueEquality, DeclaredFields):
         return 1.0 - self.after_mm / self.before_mm
 
 
+def _seen(
+    machine: Machine,
+    targets: Sequence[PlannedTarget],
+    poses: NDArray[np.float64],
+    which: ArrayLike | None,
+) -> NDArray[np.bool_]:
+    """True for each pose and point that is read there: as stated, or else whatever is accessible."""
+    seen = expand_mask(targets, is_accessible(machine, targets, poses) if which is None else which)
+    if len(seen) != len(poses):
+        raise KinematicsError(f"which: expected {len(poses)} rows, one for each pose, found {len(seen)}")
+    return seen
+
+
 def _information(
     machine: Machine,
     targets: Sequence[PlannedTarget],
@@ -53,7 +66,7 @@ def _information(
     angle_errors: Sequence[str] = (),
 ) -> PoseInformation:
     as_sigma_mm(sigma_mm)
-    seen = expand_mask(targets, is_accessible(machine, targets, poses) if which is None else which)
+    seen = _seen(machine, targets, poses, which)
     return pose_information(planned_readings(machine, targets, poses), seen, machine, sigma_mm, angle_errors)
 
 
@@ -113,7 +126,8 @@ def _poses_and_candidates(
     candidates = machine.angles(candidates_deg).reshape(-1, n)
     if not len(candidates):
         raise KinematicsError("candidates: expected at least one pose, found none")
-    return np.asarray(poses_deg, dtype=np.float64).reshape(-1, n), candidates
+    poses = machine.angles(poses_deg).reshape(-1, n) if np.size(poses_deg) else np.empty((0, n))
+    return poses, candidates
 
 
 @takes_declared(unread=("which",))
@@ -191,7 +205,7 @@ def optimal_poses(
     """
     n = len(as_instance(machine, Machine, "machine").rotaries)
     candidates = machine.angles(candidates_deg).reshape(-1, n)
-    use = expand_mask(targets, is_accessible(machine, targets, candidates) if which is None else which)
+    use = _seen(machine, targets, candidates, which)
     candidates, use = candidates[use.any(axis=1)], use[use.any(axis=1)]
     if not 1 <= count <= len(candidates):
         raise KinematicsError(

@@ -164,6 +164,8 @@ class Readings(ValueEquality):
             )
         rows = np.arange(1, len(points) + 1) if self.rows is None else self.rows
         rows = _integers(rows, len(points), "readings, rows")
+        if not is_list(self.directions):
+            raise KinematicsError(f"readings, directions: expected a list, found {self.directions!r}")
         stated = tuple(self.directions) or (None,) * len(names)
         if len(stated) != len(names):
             raise KinematicsError(f"readings, directions: expected {len(names)}, found {len(stated)}")

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from kinematics.calibration.linear_algebra import eigen_symmetric
 from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
+from kinematics.validation import as_array, as_vector
 
 __all__ = [
     "chi_squared_median",
@@ -218,6 +219,10 @@ def length_interval(
     """
     from scipy.optimize import brentq
 
+    vector = as_vector(vector, 2, "vector")
+    covariance = as_array(covariance, "covariance")
+    if covariance.shape != (2, 2):
+        raise KinematicsError(f"covariance: expected shape (2, 2), found {covariance.shape}")
     variance, axes = eigen_symmetric(covariance)
     sd = np.sqrt(np.maximum(variance, 0.0))
     unit = float(sd.max())

@@ -21,7 +21,7 @@ from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import FARTHEST_MM, Scene, SweptBody
 from kinematics.reach.tool_assembly import cutting_bodies
 from kinematics.rotary import IndexRule, RotaryAxis
-from kinematics.validation import ValueEquality, as_instance, read_only
+from kinematics.validation import ValueEquality, as_instance, as_vector, read_only
 
 __all__ = [
     "IndexMove",
@@ -236,6 +236,7 @@ def index_move(
     -------
     IndexMove
     """
+    turn_deg = as_vector(turn_deg, len(model.machine.rotaries), "turn")
     low, high = index_range_deg(model, first, turn_deg)
     swept = retracted(model, first, second)
     turning = np.flatnonzero(scene.carried > 0)

@@ -398,7 +398,7 @@ class Attachment:
     index: int = 0
 
     def __post_init__(self) -> None:
-        if self.to not in get_args(FixedTo):
+        if not isinstance(self.to, str) or self.to not in get_args(FixedTo):
             raise KinematicsError(
                 f"attachment: expected one of {', '.join(get_args(FixedTo))}, found {shown(self.to)}"
             )
@@ -506,5 +506,10 @@ def box_corners(low_mm: NDArray[np.float64], high_mm: NDArray[np.float64]) -> ND
     --------
     >>> box_corners(np.zeros(3), np.array([1.0, 2.0, 3.0]))[[0, 1, 7]].tolist()
     [[0.0, 0.0, 0.0], [0.0, 0.0, 3.0], [1.0, 2.0, 3.0]]
+    >>> box_corners([0, 0], [1, 1])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: low end: expected a last axis of 3 numbers, found shape (2,)
     """
-    return np.array(list(product(*zip(low_mm, high_mm, strict=True))), dtype=np.float64)
+    ends = as_vector(low_mm, 3, "low end"), as_vector(high_mm, 3, "high end")
+    return np.array(list(product(*zip(*ends, strict=True))), dtype=np.float64)

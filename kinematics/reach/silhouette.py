@@ -16,7 +16,7 @@ from kinematics.reach.clearance import swept_bodies
 from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import Scene, group_poses
-from kinematics.validation import ValueEquality, as_vectors, read_only, shown
+from kinematics.validation import ValueEquality, as_vector, as_vectors, is_list, read_only, shown
 
 __all__ = ["VIEWS", "Outline", "View", "flat_mm", "outlines"]
 
@@ -53,7 +53,11 @@ class Outline(ValueEquality, DeclaredFields):
 
     def __post_init__(self) -> None:
         for name in ("polygons", "seen"):
-            object.__setattr__(self, name, tuple(read_only(ring) for ring in getattr(self, name)))
+            rings = getattr(self, name)
+            if not is_list(rings):
+                raise KinematicsError(f"outline, {name}: expected a list of rings, found {shown(rings)}")
+            each = tuple(read_only(as_vectors(ring, 2, f"outline, {name}")) for ring in rings)
+            object.__setattr__(self, name, each)
         super().__post_init__()
 
 
@@ -123,7 +127,7 @@ def outlines(
         solids.append((body.name, kind, body.manifold.transform(matrix_of(poses[group]))))
     own = 0 if operation.tool is None else operation.tool.parts
     for number, swept in enumerate(swept_bodies(model, operation)):
-        tip = swept.middle_mm if tip_mm is None else tip_mm
+        tip = swept.middle_mm if tip_mm is None else as_vector(tip_mm, 3, "tip")
         solids.append(
             (swept.body.name, "tool" if number < own else "holder", swept.body.manifold.translate(tip))
         )

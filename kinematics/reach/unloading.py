@@ -23,7 +23,7 @@ from kinematics.reach.index_moves import retracted
 from kinematics.reach.scene import FARTHEST_MM, Scene, group_poses
 from kinematics.reach.shapes import PART, Solid
 from kinematics.reach.tool_assembly import TipEnvelope, minkowski_sum
-from kinematics.validation import ValueEquality, as_array, as_instance, read_only
+from kinematics.validation import ValueEquality, as_array, as_instances, read_only
 
 __all__ = ["Unloading", "gripper_clearance", "with_unloading"]
 
@@ -54,8 +54,8 @@ class Unloading(ValueEquality, DeclaredFields):
     def __post_init__(self) -> None:
         angles = as_array(self.machine_deg, f"{self.name}, angles")
         object.__setattr__(self, "machine_deg", read_only(angles))
-        for solid in self.gripper:
-            if as_instance(solid, Solid, f"{self.name}, gripper").on != PART:
+        for solid in as_instances(self.gripper, Solid, f"{self.name}, gripper"):
+            if solid.on != PART:
                 raise KinematicsError(
                     f"{solid.name}: expected a solid on the part, found one on {solid.on.to}"
                 )

@@ -18,7 +18,7 @@ from kinematics.teaching.mistake_catalogue import classic_mistakes
 from kinematics.teaching.mistake_search import CHANCE, FoundMistake, MistakeSearch
 from kinematics.teaching.perturbed_offsets import Mistake, recompute
 from kinematics.teaching.working import check_operation, stack_frames
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_flags, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = ["AXES", "Answer", "Diagnosis", "diagnose"]
@@ -86,7 +86,7 @@ class Diagnosis(ValueEquality, DeclaredFields):
         for name in ("truth_mm", "off_mm", "common_mm"):
             if getattr(self, name) is not None:
                 object.__setattr__(self, name, read_only(getattr(self, name)))
-        wrong = self.wrong.copy()
+        wrong = as_flags(self.wrong, "Diagnosis, wrong").copy()
         wrong.flags.writeable = False
         object.__setattr__(self, "wrong", wrong)
         super().__post_init__()

@@ -8,7 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.declared_types import takes_declared
+from kinematics.errors import KinematicsError
 from kinematics.uncertainty.propagation import expanded_factor
+from kinematics.validation import as_vectors
 
 __all__ = ["conformance_probability", "position_probability", "position_radius", "proven_within"]
 
@@ -36,10 +38,17 @@ def conformance_probability(value: ArrayLike, u: ArrayLike, lower: ArrayLike, up
     0.919
     >>> float(conformance_probability(0.02, 0.0, -0.05, 0.05))
     1.0
+    >>> conformance_probability(0.02, -0.01, -0.05, 0.05)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: u: expected 0 or more, found -0.01
     """
     from scipy import special
 
-    at, spread = np.asarray(value, dtype=np.float64), np.maximum(np.asarray(u, dtype=np.float64), _TINY)
+    at, spread = np.asarray(value, dtype=np.float64), np.asarray(u, dtype=np.float64)
+    if (spread < 0.0).any():
+        raise KinematicsError(f"u: expected 0 or more, found {float(spread.min()):g}")
+    spread = np.maximum(spread, _TINY)
     above = special.ndtr((np.asarray(upper) - at) / spread)
     below = special.ndtr((np.asarray(lower) - at) / spread)
     return np.asarray(above - below)
@@ -53,6 +62,10 @@ def proven_within(value: ArrayLike, expanded: ArrayLike, tolerance: ArrayLike) -
     --------
     >>> proven_within([0.0, 0.03], [0.02, 0.03], 0.05).tolist()
     [True, False]
+    >>> proven_within(0.03, 0.02, np.nan)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: tolerance: expected numbers, found nan
     """
     return np.asarray(np.abs(value) + np.asarray(expanded) <= np.asarray(tolerance))
 
@@ -80,9 +93,23 @@ def position_probability(mean: ArrayLike, covariance: ArrayLike, radius: ArrayLi
     --------
     >>> float(position_probability([0, 0, 0], np.eye(3), 2.7955).round(4))   # chi squared's quantile at 95 %
     0.95
+    >>> position_probability([0, 0, 0], np.eye(2), 1.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: covariance: expected a last axis of 3 numbers, found shape (2, 2)
     """
-    at, spheres = np.asarray(mean, dtype=np.float64), np.asarray(radius, dtype=np.float64)
-    values, vectors = np.linalg.eigh(np.asarray(covariance, dtype=np.float64))
+    at, spheres = as_vectors(mean, 3, "mean"), np.asarray(radius, dtype=np.float64)
+    values, vectors = np.linalg.eigh(_of_positions(covariance))
+    try:
+        shape = np.broadcast_shapes(at.shape[:-1], values.shape[:-1])
+        spheres = np.broadcast_to(spheres, np.broadcast_shapes(shape, spheres.shape))
+    except ValueError:
+        raise KinematicsError(
+            f"position: expected leading shapes that broadcast, found mean {at.shape}, covariance "
+            f"{(*values.shape, 3)} and radius {spheres.shape}"
+        ) from None
+    if (spheres < 0.0).any():
+        raise KinematicsError(f"radius: expected 0 or more, found {float(spheres.min()):g}")
     deviations = np.sqrt(np.clip(values, _TINY**2, None))
     if not at.any():
         along = ((deviations[..., :, None] * _octant()[0]) ** 2).sum(axis=-2)
@@ -108,10 +135,14 @@ def position_radius(covariance: ArrayLike, level: float = 0.95, dof: ArrayLike =
     --------
     >>> position_radius([np.eye(3), np.diag([0.0, 0.0, 1.0])]).round(3).tolist()
     [2.795, 1.96]
+    >>> position_radius(np.eye(3), level=1.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: level: expected more than 0 and less than 1, found 1
     """
     from scipy import special
 
-    values = np.linalg.eigvalsh(np.asarray(covariance, dtype=np.float64))
+    values = np.linalg.eigvalsh(_of_positions(covariance))
     deviations = np.sqrt(np.clip(values, _TINY**2, None))
     largest = deviations.max(axis=-1)
     along = (((deviations / largest[..., None])[..., :, None] * _octant()[0]) ** 2).sum(axis=-2)
@@ -125,6 +156,14 @@ def position_radius(covariance: ArrayLike, level: float = 0.95, dof: ArrayLike =
         density = np.sqrt(square / (2.0 * np.pi)) * np.exp(-0.5 * square) * 2.0 * radius[..., None] / along
         radius = radius + (level - inside) / (density * weights).sum(axis=-1)
     return np.asarray(radius * largest * expanded_factor(dof, level) / normal)
+
+
+def _of_positions(covariance: ArrayLike) -> Array:
+    """Covariances of positions, shape (..., 3, 3)."""
+    matrix = as_vectors(covariance, 3, "covariance")
+    if matrix.ndim < 2 or matrix.shape[-2] != 3:
+        raise KinematicsError(f"covariance: expected shape (..., 3, 3), found {matrix.shape}")
+    return matrix
 
 
 @functools.cache

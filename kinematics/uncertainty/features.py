@@ -15,9 +15,12 @@ from kinematics.uncertainty.model_parts import Array, CutPoint
 from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.validation import (
     ValueEquality,
+    as_count,
     as_instance,
+    as_instances,
     as_number,
     as_vector,
+    is_list,
     normalized,
     read_only,
 )
@@ -26,7 +29,7 @@ __all__ = ["Feature", "PartModel", "Seam", "part_model"]
 
 
 @dataclass(frozen=True, eq=False)
-class Feature(ValueEquality):
+class Feature(ValueEquality, DeclaredFields):
     """A place on the part that a drawing tolerances, cut in one operation.
 
     Attributes
@@ -75,6 +78,7 @@ class Feature(ValueEquality):
             along = normalized(as_vector(self.along, 3, f"{name}, along"), f"{name}, along")
             object.__setattr__(self, "along", read_only(along))
         object.__setattr__(self, "tolerance_mm", _tolerance(self.tolerance_mm, name))
+        super().__post_init__()
         if self.datum == name:
             raise KinematicsError(f"{name}, datum: expected another feature, found itself")
         if self.datum is not None and self.datum_operation is not None:
@@ -82,7 +86,7 @@ class Feature(ValueEquality):
 
 
 @dataclass(frozen=True, eq=False)
-class Seam(ValueEquality):
+class Seam(ValueEquality, DeclaredFields):
     """A place where two operations meet on one surface: a step there is seen or felt.
 
     Attributes
@@ -103,12 +107,13 @@ class Seam(ValueEquality):
     tolerance_mm: float | None = None
 
     def __post_init__(self) -> None:
-        if len(self.between) != 2 or self.between[0] == self.between[1]:
+        if not is_list(self.between) or len({as_count(one, "seam, between", 0) for one in self.between}) != 2:
             raise KinematicsError(f"seam, between: expected two different operations, found {self.between}")
         object.__setattr__(self, "at_mm", read_only(as_vector(self.at_mm, 3, "seam, at")))
         along = normalized(as_vector(self.along, 3, "seam, along"), "seam, along")
         object.__setattr__(self, "along", read_only(along))
         object.__setattr__(self, "tolerance_mm", _tolerance(self.tolerance_mm, "seam"))
+        super().__post_init__()
 
 
 def _tolerance(tolerance: float | None, what: str) -> float | None:
@@ -210,7 +215,7 @@ def part_model(model: SetupModel, features: Iterable[Feature] = (), seams: Itera
     >>> part.jacobian[:, setup.index("step up", "post")].round(9).tolist()   # a taller post is no matter between the two
     [-1.0, 0.0]
     """
-    given, met = tuple(features), tuple(seams)
+    given, met = as_instances(features, Feature, "features"), as_instances(seams, Seam, "seams")
     names = {one.name: k for k, one in enumerate(given)}
     if len(names) < len(given):
         raise KinematicsError("features: expected every name once, found one twice")

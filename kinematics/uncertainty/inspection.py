@@ -24,7 +24,7 @@ SEATING = ("part up", "part shift", "part turn", "part lean")
 
 
 @dataclass(frozen=True, eq=False)
-class MeasuredDeviation(ValueEquality):
+class MeasuredDeviation(ValueEquality, DeclaredFields):
     """One deviation that inspection found: where a feature is less where the drawing wants it.
 
     Attributes
@@ -72,6 +72,7 @@ class MeasuredDeviation(ValueEquality):
         if not u > 0.0:
             raise KinematicsError(f"measured deviation, uncertainty: expected more than 0, found {u:g}")
         object.__setattr__(self, "u_mm", u)
+        super().__post_init__()
 
 
 @dataclass(frozen=True, eq=False)

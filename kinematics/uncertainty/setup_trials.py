@@ -16,7 +16,7 @@ from kinematics.declared_types import takes_declared
 from kinematics.machine import is_horizontal
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.setup_model import REFERENCE_C, SetupModel
-from kinematics.validation import as_array
+from kinematics.validation import as_vectors
 
 __all__ = ["SetupTrials", "setup_errors"]
 
@@ -45,7 +45,7 @@ def setup_errors(model: SetupModel, values: ArrayLike) -> tuple[Array, Array]:
     points : ndarray, shape (..., C, 3)
         Where each point is cut less where it should be, part coordinates.
     """
-    given = as_array(values, "values")
+    given = as_vectors(values, len(model.quantities), "values")
     rows = given.reshape(-1, given.shape[-1])
     trials = SetupTrials(model, {k: rows[:, k] for k in range(rows.shape[1]) if rows[:, k].any()})
     shape = given.shape[:-1]
