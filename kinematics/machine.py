@@ -231,6 +231,11 @@ class Machine(ValueEquality):
         """The machine angles of the all-zero pose, shape (n,)."""
         return np.array([rotary.zero_deg for rotary in self.rotaries])
 
+    def held_to_limits(self, angles_deg: ArrayLike) -> NDArray[np.float64]:
+        """Machine angles, each outside a rotary's limits moved to the nearer one, shape (..., n)."""
+        limits = np.array([rotary.limits_deg or (-np.inf, np.inf) for rotary in self.rotaries])
+        return np.clip(self.angles(angles_deg), limits[:, 0], limits[:, 1])
+
     def angles(self, angles_deg: ArrayLike) -> NDArray[np.float64]:
         """Machine angles checked for their last axis, shape (..., n)."""
         return as_vectors(angles_deg, len(self.rotaries), "angles (" + ", ".join(self.letters) + ")")

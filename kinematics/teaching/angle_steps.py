@@ -22,7 +22,7 @@ from kinematics.teaching.working import (
 )
 from kinematics.work_offsets import Setup
 
-__all__ = ["aim_steps"]
+__all__ = ["aim_steps", "why_no_triangle"]
 
 _NEARLY_WHOLE_DEG = 359.0
 _SAME_DEG = 1e-6
@@ -106,6 +106,16 @@ def aim_steps(
         _turn_line(setup, placed, turn, normal, lean),
         _other_line(setup, normal, level, lean),
     )
+
+
+def why_no_triangle(machine: Machine) -> str:
+    """The reason why no right triangle gives a machine's two angles; empty where some do."""
+    if _tilts_and_turns(machine):
+        return ""
+    if all(square_axis(rotary.direction) is not None for rotary in machine.rotaries):
+        return "this machine is no tilt along X or Y that carries a rotary along Z"
+    letters = machine.letters
+    return f"{_listed(letters)} {'do' if len(letters) > 1 else 'does'} not run exactly along machine axes"
 
 
 def _tilts_and_turns(machine: Machine) -> bool:
@@ -201,10 +211,8 @@ def _shown_line(setup: Setup, placed: PlacedOperation) -> WorkedStep:
         for letter, angle in zip(letters, placed.program_deg, strict=True)
     )
     product = " · ".join(f"R({letter})" for letter in letters)
-    if all(square_axis(rotary.direction) is not None for rotary in setup.machine.rotaries):
-        why = "This machine is no tilt along X or Y that carries a rotary along Z"
-    else:
-        why = f"{_listed(letters)} {'do' if len(letters) > 1 else 'does'} not run exactly along machine axes"
+    why = why_no_triangle(setup.machine)
+    why = f"{why[:1].upper()}{why[1:]}"
     return WorkedStep(
         "aim shown",
         f"{why}, so no right triangle gives the angles; they are worked out by computer: program {angles}. To check them, turn "
@@ -337,7 +345,7 @@ def _other_line(
     if outside:
         why = f"This one cannot be reached: {' and '.join(outside)}."
     else:
-        why = "This one is just as right, with its own work offset. The job decides between them; if it does not, the shorter way."
+        why = "This one is just as right, with its own work offset: take the one that suits the job, or else the shorter way."
     rule = (
         f"The other side: {tilt.letter} tilts as far the other way, and the level part must point toward {toward}, "
         f"half a turn of {turn.letter} from the first. {why}"

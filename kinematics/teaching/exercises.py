@@ -21,6 +21,7 @@ from kinematics.placement import place_operations
 from kinematics.plane import plane_from_normal
 from kinematics.rotary import RotaryAxis, RotationSense, common_perpendicular
 from kinematics.stack import StackStep
+from kinematics.teaching.angle_steps import why_no_triangle
 from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup, compare_touch_off, with_touched_zero
 
@@ -306,9 +307,7 @@ other", "a normal to aim at", "touched off and clocked", found 'two tilts'
     if machine is not None:
         why = _why_not_on(machine, level)
         if why:
-            raise KinematicsError(
-                f"level {level}: expected a machine that it can be set on, found that {why}"
-            )
+            raise KinematicsError(f"level {level}: expected a machine that suits the level, found that {why}")
     draw = RoundedRandom([seed, sheet, LEVELS.index(level)], units)
     beyond: list[_Beyond] = []
     for _ in range(_TRIES):
@@ -351,6 +350,8 @@ def _why_not_two(machine: Machine, tilting: int, level: Level) -> str:
         return f"{turning.letter} turns by less than 15 degrees"
     if level == "lines that miss each other" and _gap_mm(machine) < _MEETS_MM:
         return f"its two lines pass only {_gap_mm(machine):.4f} mm from each other"
+    if level == "a normal to aim at" and (why := why_no_triangle(machine)):
+        return f"{why}, so no right triangle gives the angles"
     if level == "touched off and clocked" and last is not turning:
         return f"its last rotary, {last.letter}, does not turn the part about its z, so no work offset takes the clocking out"
     return ""
@@ -417,10 +418,11 @@ def _touched(draw: RoundedRandom, setup: Setup) -> np.ndarray[tuple[int], np.dty
 
 def _stack(draw: RoundedRandom, part: Part, level: Level) -> tuple[StackStep, ...]:
     name, (low, high) = STANDOFFS[draw.one(0, len(STANDOFFS) - 1)]
-    off_centre = level in ("lines that miss each other", "a normal to aim at", "touched off and clocked")
+    off_centre = level in ("lines that miss each other", "a normal to aim at")
     shift = (draw.length(-0.05, 0.05), draw.length(-0.05, 0.05)) if off_centre else (0.0, 0.0)
-    if level == "one tilt":
-        # Part zero straight above the pivot would leave only one leg of the triangle to think about.
+    if level in ("one tilt", "touched off and clocked"):
+        # Part zero straight above the pivot would leave only one leg of the triangle to think about; on the line of the
+        # last rotary it stays where it is whichever way the clocking is taken out, or not at all.
         places = 1 if draw.unit_mm == 1.0 else 2
         shift = (_aside(draw, places), _aside(draw, places))
     steps = (

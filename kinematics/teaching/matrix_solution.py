@@ -259,7 +259,7 @@ def _origin_line(setup: Setup, placed: PlacedOperation, *, of_pattern: bool) -> 
         return WorkedStep("origin", rule, "o = W", added(SMALL_XYZ, start, np.zeros(3), total), "table frame")
     turned = not np.array_equal(matrix, IDENTITY.rotation)
     rule = f"Part zero, and from there the operation's origin {'found above' if of_pattern else 'as the drawing gives it'}"
-    rule += ", turned by the matrix R that the stack ends with." if turned else "."
+    rule += ", turned by the matrix R." if turned else "."
     name = "origin'" if of_pattern else "origin"
     formula = f"o = W + R · {name}" if turned else f"o = W + {name}"
     calculations = multiplied(SMALL_XYZ, matrix, placed.origin_mm, total, start)

@@ -14,7 +14,7 @@ from kinematics.stack import StackStep
 from kinematics.teaching.calculation_batch import DOUBLED, DROPPED, REVERSED, CalculationBatch, Rows
 from kinematics.teaching.perturbed_offsets import Change, Mistake, added_input, negated, set_input
 from kinematics.teaching.rotary_mistakes import rotary_mistakes, sequence_mistakes
-from kinematics.teaching.working import stack_frames
+from kinematics.teaching.working import stack_frames, touched_turn_deg
 from kinematics.work_offsets import Setup
 
 _FEW = 4
@@ -24,6 +24,7 @@ __all__ = [
     "classic_mistakes",
     "operation_mistakes",
     "origin_mistakes",
+    "part_turn_mistakes",
     "rounding_mistakes",
     "step_mistakes",
     "touch_off_mistake",
@@ -151,6 +152,40 @@ def touch_off_mistake(stack_mm: NDArray[np.float64]) -> Mistake:
         frozenset({"part zero"}),
         from_stack,
     )
+
+
+def part_turn_mistakes(setup: Setup) -> list[Mistake]:
+    """Mistakes with the turn about z of a part that was touched off: in the origin, or in a work offset as well."""
+    turn_deg = touched_turn_deg(setup)
+    if not turn_deg:
+        return []
+    letter, last = setup.machine.letters[-1], len(setup.machine.rotaries) - 1
+    stands = f"the part stands turned by {turn_deg:g} degrees"
+    origin, both = "the origin", f"the origin and {letter}'s offset"
+    mistakes = []
+    for kind, rotation, factor, words in (
+        ("forgotten", np.eye(3), 0.0, f"the operation's origin was laid along the table's own axes; {stands}"),
+        ("reversed", setup.part_in_table.rotation.T, -1.0, f"the operation's origin was turned the other way; {stands}"),
+    ):  # fmt: skip
+        claims, change = frozenset({"part turn"}), set_input("part_rotation", (), rotation)
+        mistakes.append(Mistake(f"part's turn {kind}", origin, words, "part turn", claims, change))
+        if setup.rotary_offset_deg[last]:
+            where = f"in the operation's origin and in {letter}'s work offset"
+            taken = (
+                f"the part's turn was {'taken the other way' if factor else 'left out'}, {where}; {stands}"
+            )
+            change = _with_rotary_offset(change, last, factor)
+            claims |= {f"{letter} offset"}
+            mistakes.append(Mistake(f"part's turn {kind}", both, taken, "part turn", claims, change))
+    return mistakes
+
+
+def _with_rotary_offset(change: Change, i: int, factor: float) -> Change:
+    def both(batch: CalculationBatch, rows: Rows) -> None:
+        change(batch, rows)
+        batch.rotary_offset_deg[rows, i] *= factor
+
+    return both
 
 
 def origin_mistakes() -> list[Mistake]:
@@ -471,6 +506,8 @@ def classic_mistakes(
         mistakes += step_mistakes(step, k)
     if steps is None and stack_mm is not None:
         mistakes.append(touch_off_mistake(stack_mm))
+    if steps is None:
+        mistakes += part_turn_mistakes(setup)
     mistakes += origin_mistakes()
     if operations:
         origins = np.array([one.origin_mm for one in operations])

@@ -79,6 +79,8 @@ _LABELS = {
     "angle of the operation before": "{item} angle of the operation before",
     "digits swapped": "digits of {item} swapped",
     "pi rounded": "pi taken as {item}",
+    "part's turn forgotten": "part's turn forgotten in {item}",
+    "part's turn reversed": "part's turn reversed in {item}",
 }
 
 Change = Callable[[CalculationBatch, Rows], None]

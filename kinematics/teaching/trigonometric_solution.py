@@ -265,7 +265,7 @@ def _outward(
         turns = _touched_turns(setup)
         if turns and point.any():
             angle = turns[0].turn_deg
-            line, point = _triangle("origin turned", 2, angle, point, "parallel to the table frame")
+            line, point = _triangle("part turn", 2, angle, point, "parallel to the table frame")
             turned = f"The part stands turned by {angle_words(angle)} degrees about z, and the operation's origin with it."
             lines.append(replace(line, rule=f"{turned} {line.rule}"))
             name += "'"

@@ -223,6 +223,64 @@ def test_a_part_beside_its_zero_is_asked_about_no_right_plane(run, job, cuts, to
     assert {name for one in found for name in one["operations"]} == told
 
 
+CORNER = 'name = "Block"\nunits = "mm"\nmachine = "teaching_mill.toml"\n[[stack]]\nname = "vice"\nup = 60.0\n'
+"""Part zero is at the near left corner of the top; the block reaches to x 90, y 60."""
+_FLANKS = (([1.0, 0.0, 0.0], [90.0, 30.0, -20.0]), ([0.0, 1.0, 0.0], [45.0, 60.0, -20.0]))
+
+
+@pytest.mark.parametrize(
+    ("normal", "origin", "told"),
+    [
+        # Right: holes that lean toward the corner's sides, with most of the part behind them.
+        ([-0.5, 0.0, 0.866], [20.0, 30.0, 0.0], False),
+        ([0.0, -0.5, 0.866], [45.0, 15.0, 0.0], False),
+        ([-0.866, 0.0, 0.5], [10.0, 30.0, -30.0], False),
+        # Signs lost at the far sides: most of the part is in front.
+        ([-1.0, 0.0, 0.0], [90.0, 40.0, -30.0], True),
+        ([0.0, -0.7071, 0.7071], [40.0, 60.0, 0.0], True),
+        ([-0.866, 0.0, 0.5], [70.0, 30.0, -40.0], True),
+    ],
+)
+def test_a_part_with_its_zero_at_a_corner_is_told_by_what_else_is_cut(run, job, normal, origin, told):
+    cuts = (*_FLANKS, (normal, origin))
+    text = CORNER + "".join(
+        f'[[operation]]\nname = "cut {k}"\nnormal = {way}\norigin = {at}\n'
+        for k, (way, at) in enumerate(cuts)
+    )
+    found = [
+        one
+        for one in json.loads(run("offsets", job(text), "--json").out)["remarks"]
+        if one["kind"] == "faces inward"
+    ]
+    assert {name for one in found for name in one["operations"]} == ({"cut 2"} if told else set())
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [
+        "box = { low = [-30.0, -30.0, -60.0], high = [30.0, 30.0, 0.0] }",
+        "cylinder = { start = [0.0, 0.0, 0.0], end = [0.0, 0.0, -60.0], diameter = 60.0 }",
+    ],
+)
+@pytest.mark.parametrize(
+    ("normal", "origin", "told"),
+    [
+        ([0.0, -0.6, 0.8], [0.0, 2.0, -30.0], False),
+        ([0.0, -0.9063, 0.4226], [0.0, 10.0, -30.0], False),
+        ([-0.5, 0.0, 0.866], [20.0, 0.0, 0.0], False),
+        ([0.0, 1.0, 0.0], [0.0, -30.0, -30.0], True),
+        ([0.0, 0.7071, 0.7071], [0.0, -30.0, 0.0], True),
+    ],
+)
+def test_a_part_that_is_stated_as_a_solid_tells_as_a_blank_does(run, job, shape, normal, origin, told):
+    solid = f'[[solid]]\nname = "block as sawn"\non = "part"\n{shape}\n'
+    text = BLOCK.format(blank="", normal=normal, origin=origin) + solid
+    found = {
+        one["kind"]: one["values"] for one in json.loads(run("offsets", job(text), "--json").out)["remarks"]
+    }
+    assert found.get("faces inward") == ({"key": "normal", "step": "block as sawn"} if told else None)
+
+
 @pytest.mark.parametrize("section", ["bar = [60.0, 60.0]", "round = 60.0"])
 @pytest.mark.parametrize(
     ("normal", "origin", "told"),

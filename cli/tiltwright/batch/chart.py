@@ -45,6 +45,7 @@ DRIFT_PARTS = 100
 """Parts over which the zero drifts by half a tolerance, in the promise that the charts are held to..."""
 SEEN_BEFORE = 60
 """... and the part before which they should see it."""
+_MOST_SIMULATED = 500
 DECIDING = frozenset({ChartRule.BEYOND_LIMIT, ChartRule.EWMA, ChartRule.CUSUM})
 """Rules that say no by themselves."""
 
@@ -115,8 +116,11 @@ class AxisChart:
         Empty without a tolerance.
     detection : DriftDetection or None
         How surely a drift of half the tolerance over `DRIFT_PARTS` is seen before part `SEEN_BEFORE`; None without one.
+    false_alarms : float or None
+        Share of series in control of as many readings that pass a limit by chance; None where no point has, or where there are
+        too many readings to tell.
     if_stated : DriftDetection or None
-        The same with centre and sigma stated, where that would see it and estimated ones do not.
+        The same as `detection` with centre and sigma stated, where that would see it and estimated ones do not.
     """
 
     axis: str
@@ -127,6 +131,7 @@ class AxisChart:
     intervals: tuple[ProbingInterval, ...]
     detection: DriftDetection | None = None
     if_stated: DriftDetection | None = None
+    false_alarms: float | None = None
 
     @property
     def in_control(self) -> bool:
@@ -204,7 +209,19 @@ def _axis(series: Series, options: ChartOptions, k: int) -> AxisChart:
         foreseen,
         intervals,
         *_detection(values.size, chart.baseline, options),
+        _false_alarms(chart, options) if not change.significant else None,
     )
+
+
+def _false_alarms(chart: ControlChart, options: ChartOptions) -> float | None:
+    """The share of series in control that pass a limit, where one of this series has."""
+    count = chart.values.size
+    if not 2 <= count <= _MOST_SIMULATED or not any(one.rule in DECIDING for one in chart.signals):
+        return None
+    first = count if options.baseline is None else options.baseline
+    center_from = first if options.center_mm is None else 0
+    sigma_from = first if options.sigma_mm is None else 0
+    return drift_detection(0.0, 1.0, count + 1, center_from=center_from, sigma_from=sigma_from).seen
 
 
 def _detection(

@@ -54,7 +54,8 @@ def _verdict(series: Series, charts: Sequence[AxisChart], units: str) -> Iterato
         )
     for one in charts:
         if not one.in_control:
-            yield wrapped(f"FAIL: {one.axis} is out of control. {_change_words(series, one, units)}".rstrip())
+            cause = _change_words(series, one, units) or _by_chance(one)
+            yield wrapped(f"FAIL: {one.axis} is out of control. {cause}".rstrip())
         elif one.chart.signals:
             yield wrapped(
                 f"caution: {one.axis} has runs of points that come by chance once in a while; see below"
@@ -87,6 +88,18 @@ def _detection(charts: Sequence[AxisChart], units: str) -> Iterator[str]:
             stated = _fine(worst.if_stated.largest_sigma, units)
             words += f", or {stated} {unit} or less with --center and --sigma stated from an earlier batch."
     yield wrapped(words)
+
+
+def _by_chance(one: AxisChart) -> str:
+    """Sentence on the share of series that pass a limit where nothing has changed."""
+    if one.false_alarms is None:
+        return ""
+    baseline = one.chart.baseline
+    source = "" if not baseline.count else f", with limits from {baseline.count} readings"
+    return (
+        f"No jump or drift shows. Where nothing has changed, {100.0 * one.false_alarms:.0f} of 100 series of so many parts pass "
+        f"a limit by chance{source}: probe the next parts before you change anything."
+    )
 
 
 def _change_words(series: Series, one: AxisChart, units: str) -> str:
@@ -132,22 +145,21 @@ def _figures(charts: Sequence[AxisChart], units: str, *, nested: bool) -> str:
 
 
 def _signals(series: Series, one: AxisChart) -> Iterator[str]:
-    first: dict[ChartRule, Signal] = {}
-    count: dict[ChartRule, int] = {}
+    found: dict[tuple[ChartRule, int], list[Signal]] = {}
     for signal in one.chart.signals:
-        first.setdefault(signal.rule, signal)
-        count[signal.rule] = count.get(signal.rule, 0) + 1
+        found.setdefault((signal.rule, signal.side), []).append(signal)
     for number, rule in enumerate(ChartRule, start=1):
-        if rule not in first:
-            continue
-        signal = first[rule]
-        side = "" if rule is ChartRule.MOVING_RANGE else (", above" if signal.side > 0 else ", below")
-        more = f", and {count[rule] - 1} more" if count[rule] > 1 else ""
-        yield wrapped(
-            f"{one.axis}: rule {number}, {rule.value}{side}: part {signal.index + 1}, serial "
-            f"{sanitized(series.serials[signal.index])}{more}",
-            rest="   ",
-        )
+        for way in (1, -1):
+            signals = found.get((rule, way), [])
+            if not signals:
+                continue
+            side = "" if rule is ChartRule.MOVING_RANGE else (", above" if way > 0 else ", below")
+            more = f", and {len(signals) - 1} more" if len(signals) > 1 else ""
+            yield wrapped(
+                f"{one.axis}: rule {number}, {rule.value}{side}: part {signals[0].index + 1}, serial "
+                f"{sanitized(series.serials[signals[0].index])}{more}",
+                rest="   ",
+            )
 
 
 def _after(one: AxisChart, units: str) -> Iterator[str]:
@@ -223,6 +235,7 @@ def chart_report(job: ReadJob, series: Series, charts: Sequence[AxisChart], unit
                     for form in change_values(one.change)
                 ],
                 "significant": one.change.significant,
+                "false_alarms": one.false_alarms,
                 "nests_apart": [
                     {
                         "nest": s.group,

@@ -17,7 +17,14 @@ from tiltwright.files.loader import ReadJob
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, evaluate_nests
 from tiltwright.job.sign_slips import SlipCause, slip_of
 
-__all__ = ["BeyondLimit", "BeyondWithin", "OffsetsOfBatch", "PartOfBatch", "offsets_of_batch"]
+__all__ = [
+    "BeyondClocking",
+    "BeyondLimit",
+    "BeyondWithin",
+    "OffsetsOfBatch",
+    "PartOfBatch",
+    "offsets_of_batch",
+]
 
 
 @dataclass(frozen=True)
@@ -52,7 +59,15 @@ class BeyondLimit:
     limits_deg: tuple[float, float]
 
 
-Held = BeyondWithin | BeyondLimit
+@dataclass(frozen=True)
+class BeyondClocking:
+    """A part that is clocked by more than the job allows."""
+
+    clock_deg: float
+    within_deg: float
+
+
+Held = BeyondWithin | BeyondLimit | BeyondClocking
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +82,7 @@ class PartOfBatch:
         Place of its nest.
     row : int
         Its place among the offsets of that nest.
-    held : BeyondWithin or BeyondLimit or None
+    held : BeyondWithin, BeyondLimit, BeyondClocking or None
         What forbids to load it.
     """
 
@@ -150,7 +165,8 @@ def offsets_of_batch(job: ReadJob, table: Path) -> OffsetsOfBatch:
         offsets.append(found)
         for row, k in enumerate(mine):
             rows[k] = row
-        for row, why in _held(nest, found, expected[place].within_mm).items():
+        clocks_deg = [zeros[k].clock_deg or 0.0 for k in mine]
+        for row, why in _held(nest, found, expected[place].within_mm, clocks_deg).items():
             k = mine[row]
             held[k] = (
                 _explained(nest, expected, place, zeros[k], why) if isinstance(why, BeyondWithin) else why
@@ -219,7 +235,9 @@ def _explained(
     return held if slip is None else replace(held, slip=slip[0], axes=slip[1])
 
 
-def _held(nest: EvaluatedJob, found: PartOffsets, within_mm: float) -> dict[int, Held]:
+def _held(
+    nest: EvaluatedJob, found: PartOffsets, within_mm: float, clocks_deg: Sequence[float]
+) -> dict[int, Held]:
     """Reasons not to load parts of one nest, by their row."""
     held: dict[int, Held] = {}
     if not nest.operations:
@@ -231,6 +249,12 @@ def _held(nest: EvaluatedJob, found: PartOffsets, within_mm: float) -> dict[int,
         for row, m in reversed(np.argwhere(~rotary.within(angles)).tolist()):
             name = nest.operations[m].placed.name
             held[row] = BeyondLimit(rotary.letter, name, float(angles[row, m]), rotary.limits_deg)
+    probing = nest.job.file.zero_probing
+    if probing is not None and probing.clock_within is not None:
+        # What the probing program would stop at is not loaded from a table either.
+        for row, clock_deg in enumerate(clocks_deg):
+            if abs(clock_deg) > probing.clock_within:
+                held[row] = BeyondClocking(clock_deg, probing.clock_within)
     distance = found.distance_mm
     for row in np.nonzero(distance > within_mm)[0].tolist():
         held[row] = BeyondWithin(float(distance[row]), within_mm)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from kinematics import work_offset_code
-from tiltwright.batch.part_zeros import BeyondLimit, BeyondWithin, OffsetsOfBatch, PartOfBatch
+from tiltwright.batch.part_zeros import BeyondClocking, BeyondLimit, BeyondWithin, OffsetsOfBatch, PartOfBatch
 from tiltwright.files.diagnostics import InputFaults, first_few, option_error, shown
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_wording import slip_words, tolerance_words
@@ -52,6 +52,11 @@ def _why(batch: OffsetsOfBatch, one: PartOfBatch, units: str) -> str:
         return (
             f"its zero lies {length(one.held.distance_mm, units)} {UNIT_SYMBOL[units]} from the stack's; {allowed} is allowed. "
             f"It is not loaded: {_cause_words(one.held)}"
+        )
+    if isinstance(one.held, BeyondClocking):
+        return (
+            f"it is clocked by {angle(one.held.clock_deg)} degrees; {one.held.within_deg:g} are allowed. It is not loaded: look for "
+            "a chip or a wrong reading"
         )
     assert isinstance(one.held, BeyondLimit)  # the only other reason
     low, high = one.held.limits_deg
@@ -179,6 +184,12 @@ def _held_report(part: PartOfBatch, units: str) -> dict[str, Any] | None:
             "fits_nest": part.held.fits_nest,
             "slip": part.held.slip,
             "axes": list(part.held.axes),
+        }
+    if isinstance(part.held, BeyondClocking):
+        return {
+            "kind": "clocked too far",
+            "clock_deg": part.held.clock_deg,
+            "within_deg": part.held.within_deg,
         }
     if isinstance(part.held, BeyondLimit):
         return {

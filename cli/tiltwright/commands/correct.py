@@ -131,9 +131,10 @@ def _write(read: ReadJob, found: JobCorrection, who: str | None) -> None:
     if found.chosen is None and found.settled:
         note("nothing was written: there is nothing to correct")
     elif found.chosen is None or not found.to_be_loaded:
-        say_no(
-            "nothing was written: it is not clear yet what is off. Measure one feature more, or name your choice with --choose"
-        )
+        what = "it is not clear yet what is off. Measure one feature more, or name your choice with --choose"
+        if found.chosen is not None and found.agreed and found.causes.far and not found.doubts:
+            what = "the cause lies far from what is stated of it. Look at it on the machine; if it is so, add --choose 1"
+        say_no(f"nothing was written: {what}")
     else:
         log = write_correction(read, found, who=who, despite=not found.settled)
         note(

@@ -161,7 +161,10 @@ def _expected_and_found(refusal: str, machine: str) -> tuple[str, str]:
 def grade(
     folder: Folder,
     answers: Annotated[
-        Path, typer.Argument(metavar="ANSWERS", help="A folder of answer files (CSV).", show_default=False)
+        Path,
+        typer.Argument(
+            metavar="ANSWERS", help="A folder of answer files (CSV or .xlsx).", show_default=False
+        ),
     ],
     as_json: Json = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="CSV, one row a student.")] = False,
@@ -191,9 +194,9 @@ def grade(
       tiltwright lesson grade monday handed-in/ --csv -o grades.csv
       tiltwright lesson grade monday handed-in/ --feedback back/     a sheet for each student, what is wrong and why
 
-    Subfolders and .txt files are read too, and for pivots also machine files with a student's lines. Of two files of one
-    student and sheet the first by name counts. A value that cannot be read costs that value only. Ends with 0 when every
-    number answered is right, 1 when one is wrong, 2 when something cannot be read.
+    Subfolders, workbooks (.xlsx) and .txt files are read too, and for pivots also machine files with a student's lines. Of
+    two files of one student and sheet the first by name counts. A value that cannot be read costs that value only. Ends
+    with 0 when every number answered is right, 1 when one is wrong, 2 when something cannot be read.
     """
     from tiltwright.files.diagnostics import one_of, option_error, shown
     from tiltwright.teaching.grading import grade as graded_answers

@@ -139,8 +139,8 @@ class NestProbingTable(FileTable, frozen=True, kw_only=True):
     clock_within: Annotated[
         Annotated[float, Meta(ge=0.001, le=5.0)] | None,
         Meta(
-            description="Degrees by which a part may be clocked; beyond them the program stops. Needed where an edge has two "
-            "points.",
+            description="Degrees by which a part may be clocked; beyond them the program stops, and `batch offsets` loads nothing. "
+            "Needed where an edge has two points.",
             examples=[0.4],
         ),
     ] = None

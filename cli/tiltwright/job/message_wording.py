@@ -104,7 +104,8 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             if step is None:
                 return (
                     f"the plane faces part zero, where an outer face of the part faces away from it. {check}. It can be right "
-                    "where the origin lies inside the part or in a hollow of it, or where part zero lies outside the part"
+                    "where the origin lies inside the part or in a hollow of it, or where part zero lies outside the part. State "
+                    'the blank, or the part as a box or cylinder `on = "part"`, and this is judged by it'
                 )
             return (
                 f'the plane faces into the blank, "{step}": most of it lies in front of the origin. {check}. It can be '

@@ -265,6 +265,13 @@ _BESIDE_MM = 5.0
 _MOSTLY = 3.0
 """A plane faces into the blank when more than so many times as much of it lies in front as behind."""
 
+_FEWEST_KNOWN = 2
+"""Origins of other operations that tell where the part lies, where no blank is stated."""
+
+_FAR_MORE = 2.0
+"""So many times as much behind a plane as in front of it: of simulated parts (tests/campaign/right_planes.py) a third fewer
+right planes are asked about than by part zero alone, and no fewer lost signs in all."""
+
 _PARALLEL = 1e-9
 """A direction with a smaller part across a face never meets it."""
 
@@ -295,33 +302,43 @@ def faces_inward(
     """A plane that faces into the part; None where it does not.
 
     Where the job states a blank, the blank decides. Elsewhere the plane turns its face to part zero, where a face of
-    the part turns its back; unless all else that is cut lies behind the plane, as where part zero is on a dowel beside
-    the part.
+    the part turns its back; unless what else is cut lies behind the plane, as where part zero is on a dowel beside
+    the part, or at its corner.
     """
     normal = placed.axes[2]
     if normal[2] > math.cos(math.radians(_LEAN_DEG)):
         return None
     if blank is None:
-        if in_front_mm(normal, placed.origin_mm) > -_INWARD_MM or _all_behind(placed, evaluated):
+        if in_front_mm(normal, placed.origin_mm) > -_INWARD_MM or _known_behind(placed, evaluated):
             return None
     elif not _faces_into(blank, placed):
         return None
     return FacesInward(_direction_key(placed, evaluated), None if blank is None else blank.name)
 
 
-def _all_behind(placed: PlacedOperation, evaluated: EvaluatedJob) -> bool:
-    """True where the origins of all other operations, of two at least, lie behind a plane.
+def _known_behind(placed: PlacedOperation, evaluated: EvaluatedJob) -> bool:
+    """True where what is known of the part lies behind a plane: the origins of its other operations, two at least.
 
-    A plane with a lost sign has some before it: part zero itself in most jobs, and what is cut on the part's other sides.
+    All of them, as where part zero is on a dowel beside the part; or, part zero with them, far more than lies in front, as
+    where it is at a corner. Measured as a blank is: a right plane may lie deep below the top. A plane with a lost sign has the
+    part in front.
     """
-    depths = {
-        tuple(one.placed.origin_mm.tolist()): float(
-            placed.axes[2] @ (placed.origin_mm - one.placed.origin_mm)
-        )
-        for one in evaluated.operations
-        if one.placed.name != placed.name
+    normal = placed.axes[2]
+    across = np.array([normal[0], normal[1], min(normal[2], 0.0)])
+    origins = {
+        tuple(one.placed.origin_mm.tolist()) for one in evaluated.operations if one.placed.name != placed.name
     }
-    return len(depths) > 1 and min(depths.values()) > _INWARD_MM
+    if len(origins) < _FEWEST_KNOWN:
+        return False
+    depths_mm = [float(normal @ (placed.origin_mm - np.array(origin))) for origin in origins]
+    if min(depths_mm) > _INWARD_MM:
+        return True
+    if sum(any(origin) for origin in origins) < _FEWEST_KNOWN:
+        return False
+    behind_mm = [
+        float(across @ (placed.origin_mm - point)) for point in map(np.array, (*origins, (0.0, 0.0, 0.0)))
+    ]
+    return max(behind_mm) > _FAR_MORE * max(-min(behind_mm), 0.0)
 
 
 def faces_down(placed: PlacedOperation, evaluated: EvaluatedJob) -> FacesDown | None:
@@ -428,11 +445,11 @@ class StatedBlank:
 
 
 def stated_blank(evaluated: EvaluatedJob) -> StatedBlank | None:
-    """The blank of the stack, where its section is stated."""
+    """The blank of the stack, where its section is stated; else the part itself, where a solid states it."""
     tables = evaluated.job.file.stack
     place = next((k for k, table in enumerate(tables) if table.blank and (table.round or table.bar)), None)
     if place is None:
-        return None
+        return _stated_part(evaluated)
     step, table, unit = evaluated.job.steps[place], tables[place], evaluated.job.unit
     frames = cumulative_frames(evaluated.job.steps)
     underside = translation(*step.shift_mm, 0.0)
@@ -445,6 +462,31 @@ def stated_blank(evaluated: EvaluatedJob) -> StatedBlank | None:
         low_mm,
         high_mm,
     )
+
+
+def _stated_part(evaluated: EvaluatedJob) -> StatedBlank | None:
+    """The part as the one solid on it states it: a box, or a cylinder along z."""
+    unit, nest = evaluated.job.unit, evaluated.job.nest
+    # On the part of no nest by name, it is on every nest's.
+    solids = [one for one in evaluated.job.file.solid if one.on == "part" and one.nest in (None, nest)]
+    if len(solids) != 1:
+        # A part of several solids is as wide as none of them.
+        return None
+    box, cylinder = solids[0].box, solids[0].cylinder
+    if box is not None:
+        low, high = (np.array([unit.to_mm(value) for value in corner]) for corner in (box.low, box.high))
+        half = (high - low) / 2.0
+        middle = (low + high) / 2.0
+        across_mm: tuple[float, ...] = (float(half[0]), float(half[1]))
+    elif cylinder is not None and cylinder.start[:2] == cylinder.end[:2]:
+        ends = np.array([[unit.to_mm(value) for value in end] for end in (cylinder.start, cylinder.end)])
+        low, high = ends.min(axis=0), ends.max(axis=0)
+        middle = low
+        across_mm = (unit.to_mm(max(cylinder.diameter, cylinder.end_diameter or 0.0)) / 2.0,)
+    else:
+        return None
+    to_middle = translation(-float(middle[0]), -float(middle[1]), -float(low[2]))
+    return StatedBlank(solids[0].name, to_middle, across_mm, 0.0, float(high[2] - low[2]))
 
 
 def _faces_into(blank: StatedBlank, placed: PlacedOperation) -> bool:

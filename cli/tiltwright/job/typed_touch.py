@@ -99,6 +99,7 @@ def _placed_at(placed: PlacedOperation, setup: Setup) -> PlacedOperation:
     return replace(
         placed,
         machine_deg=machine_deg,
+        rotary_offset_deg=setup.rotary_offset_deg,
         offset_mm=setup.work_offset(placed.origin_mm, machine_deg),
         axes=setup.machine_axes(machine_deg),
     )

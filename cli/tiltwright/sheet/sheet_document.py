@@ -52,7 +52,8 @@ def _offsets(sheet: Sheet) -> list[Block]:
     if expanded:
         blocks.append(Table((wording.EXPANDED, *"XYZ", "operation"), expanded, align="lrrrl"))
     if sheet.operations:
-        blocks.append(Paragraph(" ".join(wording.set_with_each(sheet))))
+        words, values = wording.set_with_each(sheet)
+        blocks.append(Paragraph(f"{words} {'; '.join(values)}"))
     blocks += [Paragraph(wording.offsets_words(sheet)), Heading(wording.LOAD_TITLE)]
     for code in sheet.load:
         blocks += [Paragraph(code.when), CodeBlock(code.lines)]

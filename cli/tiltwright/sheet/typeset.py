@@ -74,7 +74,7 @@ def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
     below = len(sheet.letters) > _ANGLES_BESIDE or longest * _LOADED_PT * _PT_MM > _OFFSET_MM
     load_lines = [line for block in sheet.load for line in block.lines]
     fitting = _LOAD_LINE_MM / (max(map(len, load_lines), default=1) * _MONO_EM * _PT_MM)
-    with_each, rotary_offset = wording.set_with_each(sheet) if sheet.operations else ("", "")
+    with_each, rotary_offset = wording.set_with_each(sheet) if sheet.operations else ("", ())
     drawn = [_drawing(one) for one in counted(sheet.drawings, "drawings")]
     ringed = any(ring for _, ring in drawn)
     return {
@@ -106,7 +106,7 @@ def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
         "verify_title": wording.VERIFY_TITLE,
         "program_heads": [wording.program_head(letter) for letter in sheet.letters],
         "with_each": with_each,
-        "rotary_offset": prose_text(rotary_offset),
+        "rotary_offset": [prose_text(line) for line in rotary_offset],
         "expanded": wording.EXPANDED,
         "seen_from": "" if not sheet.drawings else prose_text(wording.mark_words(sheet)),
         "set_before": wording.SET_BEFORE if sheet.before_each else "",
@@ -237,9 +237,9 @@ def _missing_words(sheet: Sheet) -> str:
     gone = missing_characters(sheet)
     if not gone:
         return ""
-    codes = " ".join(f"U+{ord(c):04X}" for c in gone[:12]) + (" …" if len(gone) > 12 else "")
     return (
-        f"Each {typesetting.STAND_IN} on this sheet stands for a character that its font does not have ({codes}): "
+        f"Each {typesetting.STAND_IN} on this sheet stands for a character that its font does not have "
+        f"({typesetting.code_points(gone)}): "
         "read that name in the job file."
     )
 

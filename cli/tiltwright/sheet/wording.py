@@ -137,12 +137,10 @@ def _by(record: CalibrationRecord) -> str:
 
 def _uncertainty_of(record: CalibrationRecord, units: str) -> str:
     """The largest component of each line's standard uncertainty, where the record has it."""
-    result = record.said.get("result")
-    rotaries = result.get("rotary") if isinstance(result, dict) else None
     to_mm = numbers.UNIT_MM[record.said["units"]]
     found = []
-    for one in rotaries if isinstance(rotaries, list) else ():
-        given = one.get("u_point") if isinstance(one, dict) else None
+    for one in record.fitted:
+        given = one.get("u_point")
         if isinstance(given, list) and given and all(isinstance(u, int | float) for u in given):
             largest = numbers.length(max(given) * to_mm, units)
             found.append(f"{sanitized(str(one.get('letter')))} {largest}")
@@ -425,8 +423,8 @@ def offsets_heading(sheet: Sheet) -> str:
     return f"Work offsets to load {units}"
 
 
-def set_with_each(sheet: Sheet) -> tuple[str, str]:
-    """The rotary offsets that go with the work offsets: what they are, and their values."""
+def set_with_each(sheet: Sheet) -> tuple[str, Texts]:
+    """The rotary offsets that go with the work offsets: what they are, and their values, in lines."""
     by_value: dict[Texts, list[str]] = {}
     for one in sheet.operations:
         by_value.setdefault(one.rotary_offset, []).append(one.register)
@@ -437,11 +435,11 @@ def set_with_each(sheet: Sheet) -> tuple[str, str]:
         for values in by_value
     ]
     if len(words) == 1:
-        return "Set with every one:", words[0]
+        return "Set with every one:", (words[0],)
     if sheet.before_each:
-        return "Not the same in each:", "as in the lines that load them"
+        return "Not the same in each:", ("as in the lines that load them",)
     each = (f"{', '.join(codes)}: {one}" for one, codes in zip(words, by_value.values(), strict=True))
-    return "Not the same in each:", ";   ".join(each)
+    return "Not the same in each:", tuple(each)
 
 
 def operation_facts(sheet: Sheet, op: OperationRow) -> Texts:

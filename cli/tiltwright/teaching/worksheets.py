@@ -155,8 +155,8 @@ def key(exercise: Exercise, name: str, page: str = "", *, by_hand: bool) -> Docu
     if exercise.normals is not None:
         blocks.append(
             Paragraph(
-                "Where a direction can be brought to the spindle in two ways, the second is marked (or): either is right "
-                "with its own offset. The working is that of the first."
+                "Where a direction can be brought to the spindle in more ways than one, the others are marked (or): each is "
+                "right with its own offset. The working is that of the first."
             )
         )
     by_hand = by_hand and not why_not_by_trigonometry(exercise.setup, exercise.stack)

@@ -315,7 +315,14 @@ def _named(
     if number.isascii() and number.isdecimal():
         if 1 <= int(number) <= len(candidates):
             return candidates[int(number) - 1]
-        raise option_error("--choose", shown(choose), f"1 to {len(candidates)}, or a name")
+        allowed = (
+            "a name"
+            if not candidates
+            else "1, or a name"
+            if len(candidates) == 1
+            else f"1 to {len(candidates)}, or a name"
+        )
+        raise option_error("--choose", shown(choose), allowed)
     for units in ("mm", "inch"):
         by_name = {one.named_in(job.model, units).casefold(): one for one in candidates}
         if wanted in by_name:

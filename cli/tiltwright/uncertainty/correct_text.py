@@ -10,7 +10,7 @@ from kinematics import work_offset_code
 from kinematics.uncertainty import MeasurementBlunder, NextPlace
 from kinematics.uncertainty.causes import AGREE_MM
 from tiltwright.files.diagnostics import first_few
-from tiltwright.output.messages import named
+from tiltwright.output.messages import name_list, named
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, fine, length, with_plus
 from tiltwright.output.tables import table, units_words, wrapped
 from tiltwright.uncertainty.correct_run import PLACE_DECIMALS, Candidate, JobCorrection
@@ -410,14 +410,16 @@ def _turn_words(found: JobCorrection, chosen: Candidate) -> str:
             "and the program keeps its angles."
         )
     by_nest = all(chosen.offsets.turns_alike(mine) for mine in model.operations_by_nest.values())
-    each: dict[str, str] = {}
+    each: dict[str, list[str]] = {}
     for one, number, degrees in zip(model.operations, found.job.numbers, turn, strict=True):
-        name = f"nest {one.nest}" if by_nest else f"{work_offset_code(number)} {in_nest(one.name, one.nest)}"
-        each[name] = "stays" if not degrees else f"changes by {with_plus(angle(degrees))} degrees"
-    changes = "; ".join(f"{name} {what}" for name, what in each.items())
-    text = f"{letter} does not change alike in all work offsets: {changes}. The program keeps its angles."
+        what = "stays" if not degrees else f"changes by {with_plus(angle(degrees))} degrees"
+        name = f"nest {one.nest}" if by_nest else work_offset_code(number)
+        if name not in each.setdefault(what, []):
+            each[what].append(name)
+    changes = "; ".join(f"{what} in {name_list(names, 'and')}" for what, names in each.items())
+    text = f"{letter} does not change alike in all work offsets: it {changes}. The program keeps its angles."
     if not by_nest:
-        text += f" Each work offset then holds a {letter} of its own: load them all, and set none of them over from another."
+        text += f" So each work offset holds a {letter} of its own: load every one of them, and copy none from another."
     return text
 
 

@@ -220,6 +220,19 @@ def test_a_serial_that_is_no_file_name_is_told(run, job, tmp_path):
     assert "102 is" not in ended.err
 
 
+def test_a_part_that_is_clocked_too_far_is_not_loaded(run, examples, tmp_path):
+    """By what the job allows its probing program: 0.3 degrees, either way."""
+    at = (-419.02, -203.33, -280.1)
+    rows = [(k, "left", *at, clock) for k, clock in enumerate((0.3, -0.3, 0.31, -0.31))]
+    ended = run("batch", "offsets", examples / "sensor_feet.toml", parts(tmp_path, rows), "--json")
+    assert ended.code == 1
+    held = [one["held"] for one in json.loads(ended.out)["parts"]]
+    assert held[:2] == [None, None]
+    assert held[2:] == [
+        {"kind": "clocked too far", "clock_deg": clock, "within_deg": 0.3} for clock in (0.31, -0.31)
+    ]
+
+
 def test_a_part_that_is_far_off_is_told_what_it_would_fit(run, job, tmp_path):
     inches = [round(v / 25.4, 6) for v in RIGHT]
     rows = [
