@@ -151,6 +151,20 @@ def clearances(
     -------
     tuple of Clearance
         One for each operation.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> top, side = clearances(model)
+    >>> top.nearest.body, top.nearest.obstacle, round(top.nearest.gap_mm, 6)
+    ('tool', 'post', 10.0)
+    >>> side.nearest.body, round(side.nearest.gap_mm)   # 15 up and 20 along: 25, less what the facets add
+    ('holder 1', 25)
+    >>> clearances(model, clear_mm="1")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: clear: expected a number, found '1'
     """
     scene = scene_of(model) if scene is None else scene
     asked = model.operations if operations is None else tuple(operations)
@@ -192,6 +206,17 @@ def table_clearances(
     tuple of Clearance
         One for each operation. Pairs that turn about their own axis and so keep their distance (`Scene.moving_pairs`)
         are left out.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> [(one.nearest.body, one.nearest.obstacle, round(one.nearest.gap_mm, 1)) for one in table_clearances(model)]
+    [('post', 'fence', 120.0), ('post', 'fence', 150.0)]
+    >>> table_clearances(model, operations=["top"])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: operations: expected a list of OperationPose or None, found ['top']
     """
     scene = scene_of(model) if scene is None else scene
     asked = model.operations if operations is None else tuple(operations)
@@ -391,6 +416,20 @@ def witness_points(
     -------
     WitnessPoints
         Machine coordinates, as everything stands at the operation.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> nearest = clearances(model)[0].nearest
+    >>> points = witness_points(model, scene_of(model), top, nearest)
+    >>> float(points.body_mm[2].round(1)), float(points.obstacle_mm[2].round(1))   # the tip above the post's end
+    (110.0, 100.0)
+    >>> witness_points(model, scene_of(model), top, "tool")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: pair: expected a ClosestPair, found 'tool'
     """
     as_instance(model, CollisionModel, "model")
     as_instance(scene, Scene, "scene")

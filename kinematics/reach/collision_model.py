@@ -252,7 +252,21 @@ def platter_solid(machine: Machine, thickness_mm: float) -> Solid | None:
     ------
     KinematicsError
         When the disc has no thickness, or its diameter is not above zero.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> mill = example_model().machine
+    >>> platter = platter_solid(mill, 40.0).shape
+    >>> platter.diameter_mm, platter.from_mm.tolist(), platter.to_mm.tolist()   # from its back to its face
+    (160.0, [0.0, 0.0, -40.0], [0.0, 0.0, 0.0])
+    >>> platter_solid(mill, -40.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: platter, thickness: expected more than 0, found -40
     """
+    if not thickness_mm > 0.0:
+        raise KinematicsError(f"platter, thickness: expected more than 0, found {thickness_mm:g}")
     diameter = machine.platter.diameter_mm
     if diameter is None or is_horizontal(machine.rotaries[-1]):
         return None
@@ -284,6 +298,18 @@ def with_step_height(model: CollisionModel, index: int, height_mm: float) -> Col
     ------
     KinematicsError
         When there is no such step, or the height is not finite.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> higher = with_step_height(model, 0, 120.0)
+    >>> higher.tips_mm(higher.operations[0])[0].tolist()
+    [0.0, 0.0, 130.0]
+    >>> with_step_height(model, 1, 120.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: step: expected an index from 0 to 0, found 1
     """
     if not 0 <= index < len(model.steps):
         raise KinematicsError(f"step: expected an index from 0 to {len(model.steps) - 1}, found {index}")
@@ -315,6 +341,18 @@ def moved_on_mill(model: CollisionModel, by_mm: ArrayLike) -> CollisionModel:
     ------
     KinematicsError
         When the move is not three finite numbers.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> moved = moved_on_mill(model, [10.0, 0.0, 0.0])
+    >>> moved.tips_mm(moved.operations[0])[0].tolist()
+    [10.0, 0.0, 110.0]
+    >>> moved_on_mill(model, [10.0, 0.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: moved by: expected a last axis of 3 numbers, found shape (2,)
     """
     by = as_vector(by_mm, 3, "moved by")
     machine = model.machine

@@ -105,6 +105,20 @@ def minimum_clearance(
         Certified lower bound, facets of round solids included; 0 where bodies touch or overlap.
     limit : Limit
         The pair and the operation or move; of kind "range" where everything is farther than `up_to_mm`.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> least_mm, limit = minimum_clearance(model)
+    >>> round(least_mm, 6), limit.kind, limit.operation, limit.pair
+    (10.0, 'clearance', 'top', ('tool', 'post'))
+    >>> minimum_clearance(model, up_to_mm=5.0)[1].kind   # everything is farther
+    'range'
+    >>> minimum_clearance(model, up_to_mm=float("nan"))
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: up to: expected finite numbers, found NaN or infinity
     """
     scene = scene_of(model, kept_pairs)
     least, limit = up_to_mm, Limit()

@@ -102,6 +102,10 @@ def rotary_turns_deg(rotary: RotaryAxis, from_deg: float, to_deg: float) -> tupl
     (-180.0, 180.0)
     >>> turns(IndexDirection(IndexRule.SHORT_WAY, "positive"), 0.0, 180.0)
     (180.0,)
+    >>> rotary_turns_deg("C", 350.0, 10.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotary: expected a RotaryAxis, found 'C'
     """
     direction, as_numbered = rotary.index_direction, float(to_deg) - float(from_deg)
     if rotary.moves_as_numbered:
@@ -144,6 +148,17 @@ def index_turns_deg(
     ------
     KinematicsError
         When an angle is missing or not finite.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> mill = example_model().machine
+    >>> [turn.tolist() for turn in index_turns_deg(mill, [0, 0], [-90, 90])]   # A has limits, C may go either way
+    [[-90.0, 90.0], [-90.0, -270.0]]
+    >>> index_turns_deg(mill, [0], [-90, 90])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angles (A, C): expected a last axis of 2 numbers, found shape (1,)
     """
     as_instance(machine, Machine, "machine")
     first, last = machine.angles(from_deg), machine.angles(to_deg)
@@ -179,6 +194,19 @@ def job_index_moves(
     -------
     tuple of IndexMove
         Those on which a rotary turns, in order; ways of one move follow each other, the short one first.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> from kinematics.reach.scene import scene_of
+    >>> model = example_model()
+    >>> scene = scene_of(model)
+    >>> [one.turn_deg.tolist() for one in job_index_moves(model, scene)]   # down, and back to the start
+    [[-90.0, 0.0], [90.0, 0.0]]
+    >>> job_index_moves(model, None)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: scene: expected a Scene, found None
     """
     stops: list[OperationPose | None] = [None, *model.operations, None]
     known: dict[tuple[float, ...], MoveClearance | None] = {}
@@ -235,6 +263,20 @@ def index_move(
     Returns
     -------
     IndexMove
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> from kinematics.reach.scene import scene_of
+    >>> model = example_model()
+    >>> scene, (top, side) = scene_of(model), model.operations
+    >>> move = index_move(model, scene, top, side, [-90.0, 0.0])
+    >>> move.tool.obstacle, round(move.tool.seen_mm)   # the tip is at 350; the post's rim is at most 104.4 from A's line
+    ('post', 246)
+    >>> index_move(model, scene, top, side, [-90.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: turn: expected a last axis of 2 numbers, found shape (1,)
     """
     turn_deg = as_vector(turn_deg, len(model.machine.rotaries), "turn")
     low, high = index_range_deg(model, first, turn_deg)

@@ -90,7 +90,20 @@ def carried(model: CollisionModel, rotary: int) -> Carried:
     -------
     Carried
         Mass 0 and centre (0, 0, 0) where no mass is known.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> post = carried(model, 0)   # 2 kg, 100 mm high
+    >>> post.mass_kg, post.centre_mm.round(9).tolist(), post.unknown
+    (2.0, [0.0, 0.0, 50.0], ())
+    >>> carried(model, 2)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotary: expected an index from 0 to 1, found 2
     """
+    _check_rotary(model, rotary)
     solids = [solid for solid in model.all_solids() if model.carried_by(solid.on) > rotary]
     known = [(solid, solid.weight_kg) for solid in solids]
     unknown = tuple(solid.name for solid, mass in known if mass is None)
@@ -133,8 +146,26 @@ def gravity_torque_nm(model: CollisionModel, rotary: int, machine_deg: ArrayLike
     -----
     Direction times (arm x weight), summed over what moves together: statics, from memory. Gravity along machine -Z
     at `STANDARD_GRAVITY`, arms in metres.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> gravity_torque_nm(model, 0, [[0, 0], [-90, 0]]).round(6).tolist()   # 2 kg, 50 mm off A's line once laid down
+    [0.0, 0.980665]
+    >>> gravity_torque_nm(model, 0, [0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angles (A, C): expected a last axis of 2 numbers, found shape (1,)
     """
+    _check_rotary(model, rotary)
     return _torque_nm(model.machine, rotary, _hanging(model, rotary), machine_deg)
+
+
+def _check_rotary(model: CollisionModel, rotary: int) -> None:
+    last = len(model.machine.rotaries) - 1
+    if not 0 <= rotary <= last:
+        raise KinematicsError(f"rotary: expected an index from 0 to {last}, found {rotary}")
 
 
 _Hanging = dict[int, tuple[float, Array]]
@@ -189,7 +220,20 @@ def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
     -----
     Derived here. An endless rotary is searched over one turn. With several rotaries a grid of 25 angles each
     decides which crests are climbed, so the answer is never too high and is reached at the angles it gives.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> worst = worst_torque(model, 0)
+    >>> round(worst.torque_nm, 6), worst.machine_deg.round(6).tolist()
+    (0.980665, [-90.0, 0.0])
+    >>> worst_torque(model, 2)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotary: expected an index from 0 to 1, found 2
     """
+    _check_rotary(model, rotary)
     machine, hanging = model.machine, _hanging(model, rotary)
 
     def torque(machine_deg: Array) -> Array:
@@ -273,7 +317,20 @@ def force_torque_nm(
     Notes
     -----
     Derived here: force times the greatest distance of a corner from the line, in metres.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> force_torque_nm(model, 0, top), force_torque_nm(model, 1, top)   # 100 N, 110 mm from A's line, on C's line
+    (11.0, 0.0)
+    >>> force_torque_nm(model, 2, top)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotary: expected an index from 0 to 1, found 2
     """
+    _check_rotary(model, rotary)
     if operation.force_n is None:
         return 0.0
     low, high = cutting_box_mm(model, operation, scene)
@@ -301,6 +358,19 @@ def cutting_box_mm(
     -------
     low, high : ndarray, shape (3,)
         Machine coordinates. The whole box where no machinable solid is under the tool.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> low, high = cutting_box_mm(model, top)   # no sweep was stated: the tip's own place
+    >>> low.tolist(), high.tolist()
+    ([0.0, 0.0, 110.0], [0.0, 0.0, 110.0])
+    >>> cutting_box_mm(model, "top")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: operation: expected an OperationPose, found 'top'
     """
     low, high = model.tips_mm(operation)
     if high[2] <= low[2]:

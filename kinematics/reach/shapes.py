@@ -333,6 +333,10 @@ def moved_shape(shape: Frustum | Box | Mesh, pose: Pose) -> Frustum | Mesh:
     >>> from kinematics.transform import translation
     >>> moved_shape(box_on(20.0, 10.0, 10.0), translation(0.0, 0.0, 5.0)).centre_mm.round(9).tolist()
     [0.0, 0.0, 15.0]
+    >>> moved_shape([30.0, 40.0, 10.0], translation())
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: shape: expected a Frustum or a Box or a Mesh, found [30.0, 40.0, 10.0]
     """
     if isinstance(shape, Frustum):
         return replace(shape, from_mm=pose.apply(shape.from_mm), to_mm=pose.apply(shape.to_mm))

@@ -119,6 +119,22 @@ def outlines(
     Returns
     -------
     tuple of Outline
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> from kinematics.reach.scene import scene_of
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> found = outlines(model, scene_of(model), top, "front")
+    >>> [one.name for one in found]
+    ['fence', 'tool', 'holder 1', 'post']
+    >>> found[0].polygons[0].tolist()   # 100 wide and 100 high
+    [[50.0, 100.0], [-50.0, 100.0], [-50.0, 0.0], [50.0, 0.0]]
+    >>> outlines(model, scene_of(model), top, "back")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: view: expected one of "front", "side", "top", found 'back'
     """
     poses = group_poses(scene.machine, operation.machine_deg)
     solids: list[tuple[str, str, manifold3d.Manifold]] = []

@@ -68,6 +68,18 @@ def step_heights(
     ------
     KinematicsError
         When there is no such step, or the heights are not finite, the lower one first.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> (heights,) = step_heights(model, 0, 50.0, 400.0)   # "side" needs Y -40 less the height; Y ends at -300
+    >>> heights.low_mm, round(heights.high_mm, 6), heights.high_limit.operation, heights.high_limit.axis
+    (50.0, 260.0, 'side', 'Y')
+    >>> step_heights(model, 0, 400.0, 50.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: heights: expected the lower one first, found 400 to 50
     """
     if not (np.isfinite([low_mm, high_mm]).all() and low_mm < high_mm):
         raise KinematicsError(f"heights: expected the lower one first, found {low_mm:g} to {high_mm:g}")
@@ -107,6 +119,20 @@ def limiting_cause(
     -------
     Limit or None
         None where the height is feasible.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> cause = limiting_cause(model, 0, 300.0)   # Y -340, and the travel ends at -300
+    >>> cause.kind, cause.operation, cause.axis, cause.end
+    ('travel', 'side', 'Y', 'low')
+    >>> limiting_cause(model, 0, 100.0) is None
+    True
+    >>> limiting_cause(model, 1, 100.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: step: expected an index from 0 to 0, found 1
     """
     grown = with_step_height(model, index, height_mm)
     for operation in grown.operations:
@@ -244,6 +270,20 @@ def mounting_ranges(
     -----
     Derived here. Travels are exact. Index moves are followed without a gap from where the fixture is now, or else
     from either end of the travels; a stretch that clears in between and holds none of these is not found.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> x, y, z = mounting_ranges(model)
+    >>> x.low_mm, x.high_mm   # both operations stand at X 0, and X travels from -400 to 400
+    (-400.0, 400.0)
+    >>> y.low_mm, y.high_mm   # Y 0 and -140, from -300 to 300
+    (-160.0, 300.0)
+    >>> mounting_ranges(model, clear_mm=None)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: clear: expected a number, found None
     """
     margins = [
         (operation.name, margin)

@@ -81,6 +81,20 @@ def tool_lengths(
     ------
     KinematicsError
         When the operation has no tool.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> from kinematics.reach.scene import scene_of
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> lengths = tool_lengths(model, scene_of(model), top)
+    >>> lengths.longest_mm, lengths.longest_limit   # the tip at Z 110, and Z ends at 500
+    (390.0, 'travel')
+    >>> tool_lengths(model, scene_of(model), top, clear_mm=True)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: clear: expected a number, found True
     """
     tool = operation.tool
     if tool is None:

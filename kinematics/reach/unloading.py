@@ -77,6 +77,17 @@ def with_unloading(model: CollisionModel, poses: Sequence[Unloading]) -> Collisi
     ------
     KinematicsError
         When a pose has not one angle for each rotary.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> [one.name for one in with_unloading(model, [Unloading("door", [0, 90])]).operations]
+    ['top', 'side', 'door']
+    >>> with_unloading(model, [Unloading("door", [0])])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angles (A, C): expected a last axis of 2 numbers, found shape (1,)
     """
     last = model.operations[-1] if model.operations else None
     at_mm = None if last is None else model.setup.work_offset(last.origin_mm, last.machine_deg)
@@ -115,6 +126,22 @@ def gripper_clearance(
     Clearance
         `ClosestPair.indices` are of the gripper's solid and of the scene's body, or -1 for one of the retracted spindle's:
         with every operation's tool in it, wherever that operation has left it.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> from kinematics.reach.scene import scene_of
+    >>> model = example_model()
+    >>> scene = scene_of(model)
+    >>> from kinematics.reach.shapes import Box
+    >>> arm = Solid("arm", Box([-10.0, -10.0, 20.0], [10.0, 10.0, 40.0]), PART)   # it ends 20 above part zero, the post's top
+    >>> nearest = gripper_clearance(model, scene, Unloading("door", [0, 0], (arm,))).nearest
+    >>> nearest.obstacle, round(nearest.gap_mm, 6)
+    ('post', 20.0)
+    >>> gripper_clearance(model, scene, "door")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: unloading: expected an Unloading, found 'door'
     """
     here = table_pose(model.machine, unloading.machine_deg) @ model.setup.part_in_machine
     # A body's manifold goes when it does: both are kept until the last distance is known.
