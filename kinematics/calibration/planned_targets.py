@@ -116,6 +116,10 @@ def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) 
     >>> a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, (-50.0, 40.0))
     >>> candidate_poses(Machine("mill", (a,), Platter()), 30.0).tolist()
     [[-30.0], [0.0], [30.0]]
+    >>> candidate_poses(Machine("mill", (a,), Platter()), 0.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: step: expected more than 0 degrees, found 0
     """
     count = len(as_instance(machine, Machine, "machine").rotaries)
     given = as_array(step_deg, "step")
@@ -167,6 +171,19 @@ def is_accessible(
     ------
     KinematicsError
         When the last axis has not one angle for each rotary, or a value is not finite.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, (-90.0, 30.0))
+    >>> mill = Machine("mill", (a,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[0.0, 0.0, 40.0]])
+    >>> is_accessible(mill, [ball], [[0], [-90], [60]]).tolist()   # upright, laid down, and beyond A's limit
+    [[True], [True], [False]]
+    >>> is_accessible(mill, ["ball 1"], [[0]])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: targets: expected a list of PlannedTarget, found ['ball 1']
     """
     poses = as_instance(machine, Machine, "machine").angles(poses_deg).reshape(-1, len(machine.rotaries))
     allowed = np.ones(len(poses), dtype=np.bool_)
@@ -214,6 +231,10 @@ def expand_mask(targets: Sequence[PlannedTarget], which: ArrayLike) -> NDArray[n
     >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[0, 0, 50]])
     >>> expand_mask([face, ball], [[True, False]]).tolist()
     [[True, True, False]]
+    >>> expand_mask([face, ball], [[True, False, True, True]])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: which: expected a column for each of 2 targets or 3 points, found shape (1, 4)
     """
     use = as_flags(which, "which")
     counts = [len(target.points_mm) for target in targets]
@@ -252,6 +273,19 @@ def planned_readings(
     ------
     KinematicsError
         When two targets share a name or nothing is left to read.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> planned_readings(mill, [ball], [[0], [90]]).points_mm.tolist()   # a quarter turn clockwise
+    [[50.0, 0.0, 40.0], [0.0, -50.0, 40.0]]
+    >>> planned_readings(mill, [], [[0]])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: plan: expected at least one target, found none
     """
     poses = as_instance(machine, Machine, "machine").angles(poses_deg).reshape(-1, len(machine.rotaries))
     if not targets:

@@ -99,6 +99,20 @@ def poses_for_angle_errors(
     ------
     KinematicsError
         When sigma is not more than 0 or there is no candidate.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> from kinematics.calibration import PlannedTarget, TargetKind
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> poses_for_angle_errors(mill, [ball], [[0], [180]], [[10], [90]], 1, 0.002).tolist()
+    [[90.0]]
+    >>> poses_for_angle_errors(mill, [ball], [[0], [180]], [], 1, 0.002)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: candidates: expected at least one pose, found none
     """
     poses, candidates = _poses_and_candidates(machine, poses_deg, candidates_deg)
     every = np.concatenate([poses, candidates])
@@ -123,9 +137,9 @@ def _poses_and_candidates(
     machine: Machine, poses_deg: ArrayLike, candidates_deg: ArrayLike
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     n = len(as_instance(machine, Machine, "machine").rotaries)
-    candidates = machine.angles(candidates_deg).reshape(-1, n)
-    if not len(candidates):
+    if not np.size(candidates_deg):
         raise KinematicsError("candidates: expected at least one pose, found none")
+    candidates = machine.angles(candidates_deg).reshape(-1, n)
     poses = machine.angles(poses_deg).reshape(-1, n) if np.size(poses_deg) else np.empty((0, n))
     return poses, candidates
 
@@ -162,6 +176,21 @@ def rank_added_poses(
     ------
     KinematicsError
         When sigma is not more than 0 or there is no candidate.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> from kinematics.calibration import PlannedTarget, TargetKind
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> gains = rank_added_poses(mill, [ball], [[0], [90]], [[100], [225]], 0.002)
+    >>> [one.pose_deg.tolist() for one in gains]   # opposite to both is better than beside one
+    [[225.0], [100.0]]
+    >>> rank_added_poses(mill, [ball], [[0]], [], 0.002)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: candidates: expected at least one pose, found none
     """
     poses, candidates = _poses_and_candidates(machine, poses_deg, candidates_deg)
     information = _information(machine, targets, np.concatenate([poses, candidates]), sigma_mm, which)
@@ -202,6 +231,21 @@ def optimal_poses(
     ------
     KinematicsError
         When there are fewer candidates at which anything can be read.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> from kinematics.calibration import PlannedTarget, TargetKind
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> from kinematics.calibration import candidate_poses
+    >>> optimal_poses(mill, [ball], candidate_poses(mill, 60.0), 3, 0.002).tolist()   # thirds of a turn
+    [[60.0], [180.0], [300.0]]
+    >>> optimal_poses(mill, [ball], candidate_poses(mill, 60.0), 7, 0.002)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: count: expected 1 to 6 (poses that can be read), found 7
     """
     n = len(as_instance(machine, Machine, "machine").rotaries)
     candidates = machine.angles(candidates_deg).reshape(-1, n)

@@ -109,6 +109,20 @@ def simulated_readings(
     ------
     KinematicsError
         When the repeatability is less than 0.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> from kinematics.calibration import PlannedTarget, TargetKind
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> simulated_readings(mill, [ball], [[0], [90]], 0.0, seed=1).points_mm.tolist()   # no scatter: a quarter turn
+    [[50.0, 0.0, 40.0], [0.0, -50.0, 40.0]]
+    >>> simulated_readings(mill, [ball], [[0]], -0.002, seed=1)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: repeatability: expected 0 mm or more, found -0.002
     """
     if not (np.isfinite(repeatability_mm) and repeatability_mm >= 0.0):
         raise KinematicsError(f"repeatability: expected 0 mm or more, found {repeatability_mm:g}")

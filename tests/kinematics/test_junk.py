@@ -41,6 +41,7 @@ JUNK = {
     "an empty list": ([], LISTS),
     "a mapping": ({"a": 1}, "Mapping|Iterable"),
     "a shape of its own": (np.zeros((2, 3, 5)), LISTS),
+    "minus one": (-1, r"int|float|Array|Floats"),
     "numbers below zero": (np.array([-1.0, -2.0]), LISTS),
 }
 """Each kind of junk, and the declared types that take it, or may."""
