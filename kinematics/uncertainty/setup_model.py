@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.calibration.line_parameters import orthonormal_pair
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.machine import Machine, is_horizontal, table_frame
@@ -45,7 +46,7 @@ AXES = ("X", "Y", "Z")
 
 
 @dataclass(frozen=True, eq=False)
-class SetupModel:
+class SetupModel(DeclaredFields):
     """A setup with everything in it that can be off.
 
     Attributes
@@ -97,6 +98,7 @@ class SetupModel:
         as_instance(self.machine, Machine, "setup model, machine")
         object.__setattr__(self, "growth_mm_per_k", read_only(as_vector(self.growth_mm_per_k, 3, "growth")))
         object.__setattr__(self, "setup_c", as_number(self.setup_c, "temperature"))
+        super().__post_init__()
         for one in self.operations:
             if one.nest not in self.stacks:
                 known = ", ".join(str(nest) for nest in self.stacks)
@@ -110,7 +112,8 @@ class SetupModel:
                     f"point: expected an operation from 0 to {len(self.operations) - 1}, found {point.operation}"
                 )
 
-    # --- the setup as stated --------------------------------------------------------------------------------------
+        # --- the setup as stated --------------------------------------------------------------------------------------
+        super().__post_init__()
 
     @cached_property
     def line_basis(self) -> Array:
