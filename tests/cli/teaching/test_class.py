@@ -128,7 +128,14 @@ def test_an_exercise_keeps_to_its_pages(paper, units):
             assert _pages(document_pdf(document, paper)) == 1, (level, sheet)
     for sheet in range(1, 4):
         exercise = set_pivot_exercise(7, sheet, units)
-        assert _pages(document_pdf(pivot_worksheet(exercise, support_of(exercise)), paper)) == 2
+        sheet_pdf = document_pdf(pivot_worksheet(exercise, support_of(exercise)), paper)
+        with pdfplumber.open(io.BytesIO(sheet_pdf)) as pdf:
+            pages = [page.extract_text() for page in pdf.pages]
+        # Readings, drawing and room for the answer of each pivot on a page of its own.
+        assert len(pages) == len(exercise.probings) == 2
+        for page, one in zip(pages, exercise.probings, strict=True):
+            for words in (f"Read while {one.letter} turned", f"P({one.letter}) ?", "your answer"):
+                assert words in page, (sheet, words)
 
 
 def test_a_class_prints_at_once(run, tmp_path):
