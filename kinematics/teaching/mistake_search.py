@@ -25,14 +25,17 @@ evidence than two together."""
 _HARDLY = 0.005
 """Chance up to which a mistake that does not give every digit is still sure."""
 _SHARE = 20.0
+"""Part of the largest error by which a mistake may miss a number: a small error is met by chance where a match is loose."""
 _WRITTEN = 0.5 + 1e-6
 """Digits by which a number that is worked exactly may differ from the one written down."""
 _SCATTER = 0.005
 """Largest chance of rounding on the way bringing one mistake's numbers to two mistakes', digit for digit, at which the two
 are still told first."""
 _CAREFUL = 1.55
+"""Digits by which two mistakes at once may miss a number: rounding, and one digit of careful work on the way."""
 _SAME_MM = 1e-9
 _FAR = 200.0
+"""Tolerances beyond which two numbers of an operation are not met by chance."""
 FOLLOWED = "followed from wrong angles"
 """Kind of the mistake of working rightly from wrong angles."""
 
