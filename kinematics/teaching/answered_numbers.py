@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation
+from kinematics.validation import as_positive
 
 __all__ = ["AXES", "ROUNDED", "Answer", "AnsweredNumbers"]
 
@@ -127,8 +128,7 @@ class AnsweredNumbers:
 
 
 def _check(answers: Sequence[Answer], count: int, tolerance_mm: float) -> None:
-    if not tolerance_mm > 0.0:
-        raise KinematicsError(f"tolerance: expected more than 0, found {tolerance_mm:g}")
+    as_positive(tolerance_mm, "tolerance")
     for answer in answers:
         if not 0 <= answer.operation < count:
             raise KinematicsError(f"answer, operation: expected 0 to {count - 1}, found {answer.operation}")
