@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.transform import Pose, rotation_about_axis
 from kinematics.validation import as_instance, as_number, as_vectors
@@ -80,7 +81,7 @@ def checked_turns(turns: Sequence[Turn], what: str) -> tuple[Turn, ...]:
 
 
 @dataclass(frozen=True)
-class OrientationAngles:
+class OrientationAngles(DeclaredFields):
     """An orientation as three turns about coordinate axes.
 
     Attributes

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.inverse_candidates import (
     MOST_EQUIVALENT,
@@ -168,7 +169,7 @@ def independent_candidates(problem: AimProblem, wanted: Array) -> tuple[NDArray[
 
 
 @dataclass(frozen=True)
-class Violation:
+class Violation(DeclaredFields):
     """A reason why a pose cannot be used.
 
     Attributes
@@ -197,7 +198,7 @@ class Violation:
 
 
 @dataclass(frozen=True)
-class Solution:
+class Solution(DeclaredFields):
     """One solution for one direction: a set of rotary angles.
 
     Attributes

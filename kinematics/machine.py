@@ -18,6 +18,7 @@ from kinematics.validation import (
     as_array,
     as_instance,
     as_number,
+    as_positive,
     as_vector,
     as_vectors,
     cross,
@@ -92,10 +93,7 @@ class Platter(ValueEquality):
         if self.face_mm is not None:
             object.__setattr__(self, "face_mm", as_number(self.face_mm, "platter, face"))
         if self.diameter_mm is not None:
-            diameter = as_number(self.diameter_mm, "platter, diameter")
-            if not diameter > 0.0:
-                raise KinematicsError(f"platter, diameter: expected more than 0, found {diameter:g}")
-            object.__setattr__(self, "diameter_mm", diameter)
+            object.__setattr__(self, "diameter_mm", as_positive(self.diameter_mm, "platter, diameter"))
         if self.normal is not None:
             normal = normalized(as_vector(self.normal, 3, "platter, normal"), "platter, normal")
             object.__setattr__(self, "normal", read_only(normal))
@@ -230,6 +228,11 @@ class Machine(ValueEquality):
     def zero_deg(self) -> NDArray[np.float64]:
         """The machine angles of the all-zero pose, shape (n,)."""
         return np.array([rotary.zero_deg for rotary in self.rotaries])
+
+    def held_to_limits(self, angles_deg: ArrayLike) -> NDArray[np.float64]:
+        """Machine angles, each outside a rotary's limits moved to the nearer one, shape (..., n)."""
+        limits = np.array([rotary.limits_deg or (-np.inf, np.inf) for rotary in self.rotaries])
+        return np.clip(self.angles(angles_deg), limits[:, 0], limits[:, 1])
 
     def angles(self, angles_deg: ArrayLike) -> NDArray[np.float64]:
         """Machine angles checked for their last axis, shape (..., n)."""

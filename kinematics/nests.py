@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.stack import StackStep
 from kinematics.validation import as_instance, is_list, shown
@@ -57,7 +58,7 @@ class Nest:
 
 
 @dataclass(frozen=True)
-class NestStep:
+class NestStep(DeclaredFields):
     """A step below a nest's part zero, and where it was stated.
 
     Attributes

@@ -5,11 +5,12 @@ RS274/NGC (NISTIR 6556, section 3.5.13) has nine: 1 to 6 are G54 to G59, 7 to 9 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation, UnreachableOperation
 from kinematics.validation import shown
@@ -53,7 +54,7 @@ def work_offset_code(number: int) -> str:
 
 
 @dataclass(frozen=True)
-class OffsetConflict:
+class OffsetConflict(DeclaredFields):
     """Two operations that ask for one work offset with different values (indices into the placed ones)."""
 
     number: int
@@ -62,7 +63,7 @@ class OffsetConflict:
 
 
 @dataclass(frozen=True)
-class OffsetAllocation:
+class OffsetAllocation(DeclaredFields):
     """Allocated work offset numbers, in the order of the operations.
 
     Attributes
@@ -110,7 +111,7 @@ def assign_work_offsets(placed: Sequence[PlacedOperation | UnreachableOperation]
         if one.work_offset is not None:
             work_offset_code(one.work_offset)
     asked = {one.work_offset for one in placed if one.work_offset is not None}
-    open_numbers = [number for number in range(1, COUNT + 1) if number not in asked]
+    open_numbers = _open_numbers(asked)
     wanting = sum(one.work_offset is None for one in placed)
     shared = wanting > len(open_numbers)
     if shared and not open_numbers:
@@ -120,6 +121,11 @@ def assign_work_offsets(placed: Sequence[PlacedOperation | UnreachableOperation]
     choices = iter([open_numbers[0]] * wanting if shared else open_numbers)
     numbers = tuple(next(choices) if one.work_offset is None else one.work_offset for one in placed)
     return OffsetAllocation(numbers, shared, _conflicts(placed))
+
+
+def _open_numbers(asked: Container[int]) -> list[int]:
+    """The numbers that nothing asks for."""
+    return [number for number in range(1, COUNT + 1) if number not in asked]
 
 
 def _check_results(placed: object) -> None:
@@ -152,7 +158,7 @@ def _alike(one: PlacedOperation, other: PlacedOperation) -> bool:
 
 
 @dataclass(frozen=True)
-class NestConflict:
+class NestConflict(DeclaredFields):
     """Two operations, of one nest or of two, that ask for one work offset with different values."""
 
     number: int
@@ -161,7 +167,7 @@ class NestConflict:
 
 
 @dataclass(frozen=True)
-class LoaderAllocation:
+class LoaderAllocation(DeclaredFields):
     """Work offset numbers of the operations of several nests, and the loaders that set them.
 
     Attributes
@@ -236,7 +242,7 @@ def allocate_loaders(
     wanting = [[place for place in group if place not in numbers] for group in groups]
     if reused:
         return _each_nest_anew(nests, numbers, wanting, within)
-    free = [number for number in range(1, COUNT + 1) if number not in asked]
+    free = _open_numbers(asked)
     loaders = dict.fromkeys(numbers, 1)
     if sum(map(len, wanting)) <= len(free):
         in_file_order = sorted(place for group in wanting for place in group)
@@ -288,7 +294,7 @@ def _each_nest_anew(
     count = 0
     for n in range(len(nests)):
         asked = {number for (nest, _), number in numbers.items() if nest == n}
-        free = [number for number in range(1, COUNT + 1) if number not in asked]
+        free = _open_numbers(asked)
         mine = [place for group in wanting for place in group if place[0] == n]
         _check_free(free, len(mine))
         loaders |= {place: count + 1 for place in numbers if place[0] == n}

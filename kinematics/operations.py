@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.angles import SNAP_DEG
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.inverse import Aim, Solution, Violation, checked_tilt
 from kinematics.inverse_candidates import TiltSign
@@ -136,7 +137,7 @@ class Operation(ValueEquality):
 
 
 @dataclass(frozen=True, eq=False)
-class PlacedOperation(ValueEquality):
+class PlacedOperation(ValueEquality, DeclaredFields):
     """One operation as it stands on the machine.
 
     Attributes
@@ -197,7 +198,7 @@ class PlacedOperation(ValueEquality):
 
 
 @dataclass(frozen=True, eq=False)
-class UnreachableOperation(ValueEquality):
+class UnreachableOperation(ValueEquality, DeclaredFields):
     """An operation that the machine cannot bring to the spindle.
 
     Attributes
@@ -238,7 +239,7 @@ class UnreachableOperation(ValueEquality):
 
 
 @dataclass(frozen=True)
-class Placement:
+class Placement(DeclaredFields):
     """Every operation in order, repeats one by one: placed, or found unreachable."""
 
     results: tuple[PlacedOperation | UnreachableOperation, ...]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg, wrap_deg
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose, transform_points
 from kinematics.machine import table_frame
@@ -30,7 +31,7 @@ __all__ = ["PartOffsets", "offsets_of_parts", "setup_of_part"]
 
 
 @dataclass(frozen=True, eq=False)
-class PartOffsets(ValueEquality):
+class PartOffsets(ValueEquality, DeclaredFields):
     """The work offsets of k parts at m operations.
 
     Attributes

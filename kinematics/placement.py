@@ -109,15 +109,6 @@ def place_operations(
     return Placement(tuple(_placed(setup, items, _chain(setup, items))))
 
 
-def _start(setup: Setup) -> NDArray[np.float64]:
-    """Program zero, or the limit nearest to it."""
-    start = setup.machine_deg(np.zeros(len(setup.machine.rotaries)))
-    for i, rotary in enumerate(setup.machine.rotaries):
-        if rotary.limits_deg is not None:
-            start[i] = np.clip(start[i], *rotary.limits_deg)
-    return start
-
-
 def _expand(setup: Setup, operation: Operation, number: int, tolerance_deg: float) -> list[_Item]:
     """The operation once for each repeat."""
     machine, offset = setup.machine, setup.rotary_offset_deg
@@ -179,7 +170,7 @@ class _Option:
 def _chain(setup: Setup, items: list[_Item]) -> list[_Choice]:
     """Rotary angles of every item, each of least motion from the one before."""
     rotaries, options = setup.machine.rotaries, _options(setup, items)
-    previous = _start(setup)
+    previous = setup.start_deg
     choices: list[_Choice] = []
     for place, item in enumerate(items):
         if item.stated_deg is not None:

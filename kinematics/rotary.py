@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG, equivalent_angles_deg, wrap_deg
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.transform import Pose, rotation_about_line
 from kinematics.validation import (
@@ -267,7 +268,7 @@ class RotaryAxis(ValueEquality):
 
 
 @dataclass(frozen=True, eq=False)
-class AxisRelation(ValueEquality):
+class AxisRelation(ValueEquality, DeclaredFields):
     """Distance, angle and nearest points of two lines.
 
     Attributes

@@ -108,6 +108,11 @@ class Setup(ValueEquality):
         """Machine angles for program angles, shape (..., n)."""
         return self.machine.angles(program_deg) + self.rotary_offset_deg + 0.0
 
+    @property
+    def start_deg(self) -> NDArray[np.float64]:
+        """Machine angles at which a job starts and ends: program zero, or the limit nearest to it, shape (n,)."""
+        return self.machine.held_to_limits(self.machine_deg(np.zeros(len(self.machine.rotaries))))
+
     def work_offset(self, origin_mm: ArrayLike, machine_deg: ArrayLike) -> NDArray[np.float64]:
         """The machine coordinates of origins of the part at machine angles: what to load into the work offset.
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import as_array, as_instance, is_list, shown
@@ -23,7 +24,7 @@ Predecessors = Sequence[frozenset[int]]
 
 
 @dataclass(frozen=True)
-class PoseOrder:
+class PoseOrder(DeclaredFields):
     """An order of poses, from the start through all of them and back.
 
     Attributes

@@ -13,6 +13,7 @@ from enum import Enum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.validation import as_array, as_number, shown
 
@@ -38,7 +39,7 @@ class ChangeKind(Enum):
 
 
 @dataclass(frozen=True)
-class ChangeFit:
+class ChangeFit(DeclaredFields):
     """One form of change, fitted to the readings.
 
     Attributes
@@ -63,7 +64,7 @@ class ChangeFit:
 
 
 @dataclass(frozen=True)
-class Change:
+class Change(DeclaredFields):
     """Result of the search for a change.
 
     Attributes
@@ -199,7 +200,7 @@ def _judged(
 
 
 @dataclass(frozen=True)
-class GroupShift:
+class GroupShift(DeclaredFields):
     """One group's mean against that of all the others.
 
     Attributes

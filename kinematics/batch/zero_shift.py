@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.validation import as_instance, as_real, as_vectors
@@ -92,7 +93,7 @@ def clocking_response(setup: Setup, origin_mm: ArrayLike, machine_deg: ArrayLike
 
 
 @dataclass(frozen=True, eq=False)
-class ClockingTerms:
+class ClockingTerms(DeclaredFields):
     """Constants of how a part's clocking `c` moves its origins at the all-zero pose.
 
     Attributes

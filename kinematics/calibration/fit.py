@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from kinematics.calibration.derived_quantities import (
 )
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
 from kinematics.calibration.outliers import find_outliers, reading_residuals
-from kinematics.calibration.readings import Readings, as_sigma_mm, positive
+from kinematics.calibration.readings import Readings, as_sigma_mm
 from kinematics.calibration.results import Fit, LineFit
 from kinematics.calibration.robust import m_estimate
 from kinematics.calibration.solve import Adjusted, solve
@@ -32,7 +33,7 @@ from kinematics.calibration.systematic_errors import SystematicErrors, find_syst
 from kinematics.calibration.systematic_terms import AngleCurve, DriftFit, angle_functions
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
-from kinematics.validation import as_instance, read_only
+from kinematics.validation import as_instance, as_positive, read_only
 
 __all__ = ["fit_pivots"]
 
@@ -121,8 +122,8 @@ def fit_pivots(
     as_instance(readings, Readings, "readings")
     as_instance(machine, Machine, "machine")
     sigma_mm = None if sigma_mm is None else as_sigma_mm(sigma_mm)
-    floor_mm = None if floor_mm is None else positive(floor_mm, "floor")
-    loss_scale_mm = None if loss_scale_mm is None else positive(loss_scale_mm, "loss scale")
+    floor_mm = None if floor_mm is None else as_positive(floor_mm, "floor")
+    loss_scale_mm = None if loss_scale_mm is None else as_positive(loss_scale_mm, "loss scale")
     coverage_factor(level)
     if readings.sigma_mm is not None:
         if sigma_mm is not None:
@@ -130,7 +131,7 @@ def fit_pivots(
                 "sigma: expected one statement, found one for all readings and one for each"
             )
         sigma_mm = 1.0
-    weights = None
+    weights = robust_s0 = None
     if loss == "linear":
         solved = solve(readings, machine, sigma_mm, angle_errors, drifts)
     else:
@@ -138,29 +139,13 @@ def fit_pivots(
             readings, machine, sigma_mm, loss, loss_scale_mm, angle_errors, drifts
         )
     _require_estimable(solved, machine)
-    sigma = sigma_mm
-    if sigma is None and solved.dof > 0:
-        sigma = solved.s0 if weights is None else robust_s0
-    elif weights is not None and sigma is not None and robust_s0 is not None:
-        sigma = max(sigma, robust_s0)
-    floor = None if sigma_mm is not None or readings.sigma_mm is not None else floor_mm
-    at_floor = floor is not None and sigma is not None and sigma < floor
-    if at_floor:
-        sigma = floor
-    factor = None
-    if sigma is not None:
-        factor = coverage_factor(level, None if sigma_mm is not None else solved.dof)
-    covariance = line_covariance(solved, sigma, factor, level, None if sigma_mm is not None else solved.dof)
+    scatter = _Scatter.of(solved, sigma_mm, floor_mm, robust_s0)
+    dof, factor = scatter.dof, scatter.coverage_factor(level)
+    covariance = line_covariance(solved, scatter.sigma, factor, level, dof)
     listed = [(readings.names[t], readings.kinds[t]) for t in solved.problem.names]
     lines_only = 4 * len(machine.rotaries)
     scale = solved.problem.scale[:lines_only]
-    cofactor = covariance.cofactor[:lines_only, :lines_only]
-    matrix = None if sigma is None else read_only(sigma**2 * cofactor * np.outer(scale, scale))
-    probability = None
-    if sigma_mm is not None and solved.dof > 0:
-        ratio = float(solved.squares.sum()) / sigma_mm**2 / solved.dof
-        probability = float(p_value(np.array([ratio]), np.array([float(solved.dof)]), None)[0])
-    tested = sigma_mm if weights is None else sigma
+    tested = sigma_mm if weights is None else scatter.sigma
     systematic = SystematicErrors((), ())
     if weights is None and solved.dof > 0:
         systematic = find_systematic_errors(
@@ -173,7 +158,7 @@ def fit_pivots(
         readings=readings,
         lines=lines,
         parameters=read_only(solved.state.parameters[:lines_only] * scale),
-        covariance=matrix,
+        covariance=_covariance_of_lines(solved, covariance, lines_only),
         basis=read_only(solved.problem.lines.basis),
         fixed=(
             *fixed_parameters(solved, machine, readings),
@@ -182,25 +167,72 @@ def fit_pivots(
         targets=targets,
         platter=fitted_platter(solved, machine.letters, targets, covariance),
         pairs=axis_relations(solved, machine.letters, covariance),
-        residuals=reading_residuals(solved, machine, readings, tested, weights, floor or 0.0),
-        outliers=find_outliers(readings, machine, solved, tested, floor or 0.0, angle_errors, drifts)
+        residuals=reading_residuals(solved, machine, readings, tested, weights, scatter.floor or 0.0),
+        outliers=find_outliers(readings, machine, solved, tested, scatter.floor or 0.0, angle_errors, drifts)
         if weights is None
         else (),
         dof=solved.dof,
-        sigma_mm=sigma,
+        sigma_mm=scatter.sigma,
         sigma_stated=sigma_mm is not None,
-        s0=solved.s0 if weights is None else robust_s0,
-        p_value=probability,
+        s0=scatter.s0,
+        p_value=_probability(solved, sigma_mm),
         level=level,
         coverage_factor=factor,
         loss=loss,
         iterations=solved.state.steps,
-        at_floor=at_floor,
+        at_floor=scatter.at_floor,
         angle_errors=systematic.angle_errors,
         drifts=systematic.drifts,
         angle_curves=_angle_curves(solved, machine, readings, covariance),
         drift_fits=_drift_fits(solved, drifts, covariance),
     )
+
+
+@dataclass(frozen=True)
+class _Scatter:
+    """Standard uncertainty of a reading in each coordinate, stated or estimated, in mm or in units of those stated.
+
+    `sigma` is None where there is neither; `s0` is the estimate; `floor` the least estimate that counts, `dof` its degrees
+    of freedom, both None where sigma is stated.
+    """
+
+    sigma: float | None
+    s0: float | None
+    floor: float | None
+    dof: int | None
+    at_floor: bool = False
+
+    @classmethod
+    def of(
+        cls, solved: Adjusted, stated: float | None, floor: float | None, robust_s0: float | None
+    ) -> _Scatter:
+        s0 = solved.s0 if robust_s0 is None else robust_s0
+        if stated is not None:
+            # With a robust loss what scatters more than stated is believed: bad readings count for less already.
+            return cls(stated if robust_s0 is None else max(stated, robust_s0), s0, None, None)
+        if solved.dof <= 0 or s0 is None:
+            return cls(None, s0, floor, solved.dof)
+        at_floor = floor is not None and s0 < floor
+        return cls(floor if at_floor else s0, s0, floor, solved.dof, at_floor)
+
+    def coverage_factor(self, level: float) -> float | None:
+        return None if self.sigma is None else coverage_factor(level, self.dof)
+
+
+def _covariance_of_lines(solved: Adjusted, covariance: Covariance, count: int) -> NDArray[np.float64] | None:
+    """Covariance of the lines' parameters in mm; None where there is no estimate of the scatter."""
+    if covariance.sigma is None:
+        return None
+    scale = solved.problem.scale[:count]
+    return read_only(covariance.sigma**2 * covariance.cofactor[:count, :count] * np.outer(scale, scale))
+
+
+def _probability(solved: Adjusted, stated: float | None) -> float | None:
+    """Probability that readings of the stated scatter leave squares as large; None where none is stated."""
+    if stated is None or solved.dof <= 0:
+        return None
+    ratio = float(solved.squares.sum()) / stated**2 / solved.dof
+    return float(p_value(np.array([ratio]), np.array([float(solved.dof)]), None)[0])
 
 
 def _require_estimable(solved: Adjusted, machine: Machine) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 from kinematics.calibration.readings import Readings
 from kinematics.calibration.results import Fit, LineFit, Outlier
 from kinematics.calibration.systematic_terms import AngleError, Drift
+from kinematics.declared_types import DeclaredFields
 from kinematics.machine import Machine
 from kinematics.validation import as_instance
 
@@ -30,7 +31,7 @@ _MARGIN_MM = 10.0
 
 
 @dataclass(frozen=True)
-class FitDiagnostic:
+class FitDiagnostic(DeclaredFields):
     """A fault of the readings or of the result that must be looked at before the numbers are used.
 
     Attributes

@@ -94,16 +94,14 @@ def solution(matrix: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray
     Raises
     ------
     KinematicsError
-        When the matrix is not finite or the iteration does not converge.
+        When the matrix is not finite.
     """
+    if not np.isfinite(matrix).all():
+        _refuse()
     try:
         return np.asarray(np.linalg.solve(matrix, right))
     except np.linalg.LinAlgError:
-        pass
-    try:
         return np.asarray(np.linalg.lstsq(matrix, right, rcond=1e-14)[0])
-    except np.linalg.LinAlgError:
-        _refuse()
 
 
 def _refuse() -> NoReturn:

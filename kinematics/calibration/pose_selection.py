@@ -12,6 +12,7 @@ from kinematics.calibration.covariance import PoseInformation, pose_information
 from kinematics.calibration.planned_targets import PlannedTarget, expand_mask, is_accessible, planned_readings
 from kinematics.calibration.readings import as_sigma_mm
 from kinematics.calibration.systematic_terms import COMPONENTS, TERMS
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import ValueEquality, as_instance, read_only
@@ -22,7 +23,7 @@ _PASSES = 6
 
 
 @dataclass(frozen=True, eq=False)
-class PoseGain(ValueEquality):
+class PoseGain(ValueEquality, DeclaredFields):
     """Gain of one added pose.
 
     Attributes

@@ -18,6 +18,7 @@ from kinematics.calibration.solve import Adjusted, degrees_of_freedom
 from kinematics.calibration.statistics import coverage_factor
 from kinematics.calibration.systematic_errors import find_systematic_errors
 from kinematics.calibration.systematic_terms import AngleError, Drift
+from kinematics.declared_types import DeclaredFields
 from kinematics.machine import Machine
 from kinematics.validation import ValueEquality, as_instance, read_only
 
@@ -25,7 +26,7 @@ __all__ = ["PredictedUncertainty", "predict_uncertainty"]
 
 
 @dataclass(frozen=True, eq=False)
-class PredictedUncertainty(ValueEquality):
+class PredictedUncertainty(ValueEquality, DeclaredFields):
     """A-priori uncertainties of planned readings.
 
     Attributes

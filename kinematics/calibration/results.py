@@ -15,6 +15,7 @@ from kinematics.calibration.linear_algebra import eigen_symmetric
 from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.calibration.statistics import region_factor
 from kinematics.calibration.systematic_terms import AngleCurve, AngleError, Drift, DriftFit
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import ValueEquality
@@ -36,7 +37,7 @@ _ESTIMABLE = 1e-11
 
 
 @dataclass(frozen=True)
-class Estimate:
+class Estimate(DeclaredFields):
     """An estimated quantity with its uncertainty (JCGM 100:2008, the GUM).
 
     Attributes
@@ -85,7 +86,7 @@ class Estimate:
 
 
 @dataclass(frozen=True)
-class FixedParameter:
+class FixedParameter(DeclaredFields):
     """A parameter, or a combination of some, that the readings do not determine and that kept its nominal value.
 
     Attributes
@@ -131,7 +132,7 @@ class FixedParameter:
 
 
 @dataclass(frozen=True, eq=False)
-class LineFit(ValueEquality):
+class LineFit(ValueEquality, DeclaredFields):
     """Estimated line of one rotary at the all-zero pose.
 
     Attributes
@@ -183,7 +184,7 @@ class LineFit(ValueEquality):
 
 
 @dataclass(frozen=True, eq=False)
-class TargetFit(ValueEquality):
+class TargetFit(ValueEquality, DeclaredFields):
     """Estimated position of a target at the all-zero pose, machine coordinates.
 
     Attributes
@@ -217,7 +218,7 @@ class TargetFit(ValueEquality):
 
 
 @dataclass(frozen=True)
-class PairFit:
+class PairFit(DeclaredFields):
     """Relation of two neighbouring rotaries' lines: `distance` (mm) and `angle` (deg)."""
 
     first: str
@@ -227,7 +228,7 @@ class PairFit:
 
 
 @dataclass(frozen=True, eq=False)
-class ReadingFit(ValueEquality):
+class ReadingFit(ValueEquality, DeclaredFields):
     """Residuals of all readings; arrays of length N, in the order of the readings.
 
     Attributes
@@ -254,7 +255,7 @@ class ReadingFit(ValueEquality):
 
 
 @dataclass(frozen=True)
-class Outlier:
+class Outlier(DeclaredFields):
     """A reading that disagrees with the others by more than scatter explains.
 
     Attributes
@@ -278,7 +279,7 @@ class Outlier:
 
 
 @dataclass(frozen=True, eq=False)
-class PlatterFit(ValueEquality):
+class PlatterFit(ValueEquality, DeclaredFields):
     """The platter's face as a machine file has it, with the joint covariance of lines, face and normal.
 
     Attributes
@@ -308,7 +309,7 @@ class PlatterFit(ValueEquality):
 
 
 @dataclass(frozen=True, eq=False)
-class Fit(ValueEquality):
+class Fit(ValueEquality, DeclaredFields):
     """Result of `fit_pivots`.
 
     Attributes

@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.readings import Readings
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import ValueEquality, shown
@@ -145,7 +146,7 @@ def chosen_courses(readings: Readings, drifts: Sequence[str]) -> NDArray[np.floa
 
 
 @dataclass(frozen=True)
-class AngleError:
+class AngleError(DeclaredFields):
     """Test of one component of the error of a rotary's own angle: turned minus commanded.
 
     Attributes
@@ -179,7 +180,7 @@ class AngleError:
 
 
 @dataclass(frozen=True)
-class Drift:
+class Drift(DeclaredFields):
     """Test for a slow drift of all readings, in the order in which they were taken or with the temperature.
 
     Attributes
@@ -208,7 +209,7 @@ class Drift:
 
 
 @dataclass(frozen=True, eq=False)
-class DriftFit(ValueEquality):
+class DriftFit(ValueEquality, DeclaredFields):
     """Drift of all readings as it was adjusted along with the lines.
 
     Attributes
@@ -244,7 +245,7 @@ class DriftFit(ValueEquality):
 
 
 @dataclass(frozen=True, eq=False)
-class AngleCurve(ValueEquality):
+class AngleCurve(ValueEquality, DeclaredFields):
     """Error of a rotary's own angle as it was adjusted along with the lines.
 
     Attributes

@@ -16,6 +16,7 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.reach.collision_bodies import halved, longest_edge, matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs, bounding_spheres, gap_bounds
@@ -51,7 +52,7 @@ _AT_ONCE = 128
 
 
 @dataclass(frozen=True)
-class ClosestPair:
+class ClosestPair(DeclaredFields):
     """Two bodies and the distance between them.
 
     Attributes
@@ -76,7 +77,7 @@ class ClosestPair:
 
 
 @dataclass(frozen=True)
-class Clearance:
+class Clearance(DeclaredFields):
     """Closest pairs of one operation.
 
     Attributes

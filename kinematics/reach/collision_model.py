@@ -166,9 +166,7 @@ class CollisionModel(ValueEquality):
     @property
     def start_deg(self) -> NDArray[np.float64]:
         """Machine angles at which the job starts and ends: program zero, or the limit nearest to it, shape (n,)."""
-        start = self.setup.machine_deg(np.zeros(len(self.machine.rotaries)))
-        limits = np.array([rotary.limits_deg or (-np.inf, np.inf) for rotary in self.machine.rotaries])
-        return read_only(np.clip(start, limits[:, 0], limits[:, 1]))
+        return read_only(self.setup.start_deg)
 
     @property
     def base_solids(self) -> tuple[Solid, ...]:

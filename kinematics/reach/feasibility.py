@@ -12,6 +12,7 @@ from typing import Literal
 
 import numpy as np
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.progress import unwatched
 from kinematics.reach.clearance import Clearance, clearances, table_clearances
 from kinematics.reach.collision_model import CollisionModel
@@ -27,7 +28,7 @@ stands at an operation; a pair on an index move; the mass a rotary may carry; th
 
 
 @dataclass(frozen=True)
-class Limit:
+class Limit(DeclaredFields):
     """Cause that ends an interval.
 
     Attributes

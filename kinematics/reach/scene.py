@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.machine import Machine
 from kinematics.reach.collision_bodies import CollisionBody, in_pieces, matrix_of, pieced_body, whole_body
 from kinematics.reach.collision_model import CollisionModel
@@ -47,7 +48,7 @@ PairFilter = Callable[[int, int], bool]
 
 
 @dataclass(frozen=True, eq=False)
-class MovingPairs:
+class MovingPairs(DeclaredFields):
     """Pairs of bodies that a rotary moves against each other: one that turns, one that stands beside it.
 
     Attributes
@@ -64,7 +65,7 @@ class MovingPairs:
 
 
 @dataclass(frozen=True, eq=False)
-class Scene:
+class Scene(DeclaredFields):
     """All bodies but those of tool, holder and spindle.
 
     Attributes

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.progress import counted, report_progress
 from kinematics.reach.collision_model import CollisionModel, moved_on_mill, with_step_height
@@ -22,7 +23,7 @@ _SAME_MM = 1e-9
 
 
 @dataclass(frozen=True)
-class FeasibleRange:
+class FeasibleRange(DeclaredFields):
     """Heights from one to the other, all feasible, and the cause that ends them on either side."""
 
     low_mm: float
@@ -207,7 +208,7 @@ def _travel_range(
 
 
 @dataclass(frozen=True)
-class MountingRange:
+class MountingRange(DeclaredFields):
     """Feasible moves of the whole fixture along one axis of the mill, and their limits; None where nowhere fits."""
 
     axis: str

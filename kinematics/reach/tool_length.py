@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.reach.clearance import ClosestPair, clearances
 from kinematics.reach.collision_model import CollisionModel, OperationPose
@@ -36,7 +37,7 @@ _Measure = Callable[..., ClosestPair | None]
 
 
 @dataclass(frozen=True)
-class ToolLengths:
+class ToolLengths(DeclaredFields):
     """Gauge lengths at which an operation's tool clears and fits: every length from one to the other does.
 
     Attributes

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.validation import as_instance
 
@@ -17,7 +18,7 @@ _SLACK_MM = 1e-9
 
 
 @dataclass(frozen=True)
-class Margin:
+class Margin(DeclaredFields):
     """Readouts that one operation needs of a linear axis, and the margins to its ends of travel; millimetres.
 
     Attributes
@@ -47,7 +48,7 @@ class Margin:
 
 
 @dataclass(frozen=True)
-class RotaryMargin:
+class RotaryMargin(DeclaredFields):
     """Angle of a rotary at one operation and its margins to the limits, degrees; None where it turns endlessly."""
 
     letter: str

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.angles import wrap_deg
+from kinematics.declared_types import DeclaredFields
 from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.teaching.angle_steps import aim_steps
@@ -37,7 +38,7 @@ __all__ = [
 
 
 @dataclass(frozen=True)
-class AngleAnswer:
+class AngleAnswer(DeclaredFields):
     """A program angle answered for an operation (counted from 0)."""
 
     operation: int
@@ -46,7 +47,7 @@ class AngleAnswer:
 
 
 @dataclass(frozen=True)
-class AngleFault:
+class AngleFault(DeclaredFields):
     """A wrong angle.
 
     Attributes

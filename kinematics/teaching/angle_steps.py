@@ -22,14 +22,17 @@ from kinematics.teaching.working import (
 )
 from kinematics.work_offsets import Setup
 
-__all__ = ["aim_steps"]
+__all__ = ["aim_steps", "why_no_triangle"]
 
 _NEARLY_WHOLE_DEG = 359.0
 _SAME_DEG = 1e-6
 
 
 def aim_steps(
-    setup: Setup, placed: PlacedOperation, through_stack: Sequence[WorkedStep] | None = None
+    setup: Setup,
+    placed: PlacedOperation,
+    through_stack: Sequence[WorkedStep] | None = None,
+    name: str = "g",
 ) -> tuple[WorkedStep, ...]:
     """Steps from a direction to the program angles that bring it to the spindle.
 
@@ -39,6 +42,8 @@ def aim_steps(
     placed : PlacedOperation
     through_stack : sequence of WorkedStep, optional
         Steps that turn the direction by the stack, one turn at a time; with one matrix where left out.
+    name : str, optional
+        The letter of the direction in part coordinates, in the steps before.
 
     Returns
     -------
@@ -76,15 +81,15 @@ def aim_steps(
         direction = WorkedStep(
             "aim direction",
             f"{rule}{', as the stack has turned it' if turned else ''}.{_upright_words(setup.machine, normal)}",
-            "n = g" if not turned else "n",
-            tuple(Calculation(name, "{}", (_ratio(v),), _ratio(v)) for name, v in zip(SMALL_XYZ, normal.tolist(), strict=True)),
+            f"n = {name}" if not turned else "n",
+            tuple(Calculation(axis, "{}", (_ratio(v),), _ratio(v)) for axis, v in zip(SMALL_XYZ, normal.tolist(), strict=True)),
             "machine coordinates, all-zero pose",
         )  # fmt: skip
     else:
         direction = WorkedStep(
             "aim direction",
             f"{rule}: turned {_turned_by(setup)}.{_upright_words(setup.machine, normal)}",
-            f"n = {' · '.join(_turns_of_part(setup))} · g",
+            f"n = {' · '.join(_turns_of_part(setup))} · {name}",
             multiplied(SMALL_XYZ, part.rotation, wanted, normal, kind="ratio"),
             "machine coordinates, all-zero pose",
             part.rotation,
@@ -106,6 +111,16 @@ def aim_steps(
         _turn_line(setup, placed, turn, normal, lean),
         _other_line(setup, normal, level, lean),
     )
+
+
+def why_no_triangle(machine: Machine) -> str:
+    """The reason why no right triangle gives a machine's two angles; empty where some do."""
+    if _tilts_and_turns(machine):
+        return ""
+    if all(square_axis(rotary.direction) is not None for rotary in machine.rotaries):
+        return "this machine is no tilt along X or Y that carries a rotary along Z"
+    letters = machine.letters
+    return f"{_listed(letters)} {'do' if len(letters) > 1 else 'does'} not run exactly along machine axes"
 
 
 def _tilts_and_turns(machine: Machine) -> bool:
@@ -201,10 +216,8 @@ def _shown_line(setup: Setup, placed: PlacedOperation) -> WorkedStep:
         for letter, angle in zip(letters, placed.program_deg, strict=True)
     )
     product = " · ".join(f"R({letter})" for letter in letters)
-    if all(square_axis(rotary.direction) is not None for rotary in setup.machine.rotaries):
-        why = "This machine is no tilt along X or Y that carries a rotary along Z"
-    else:
-        why = f"{_listed(letters)} {'do' if len(letters) > 1 else 'does'} not run exactly along machine axes"
+    why = why_no_triangle(setup.machine)
+    why = f"{why[:1].upper()}{why[1:]}"
     return WorkedStep(
         "aim shown",
         f"{why}, so no right triangle gives the angles; they are worked out by computer: program {angles}. To check them, turn "
@@ -337,7 +350,7 @@ def _other_line(
     if outside:
         why = f"This one cannot be reached: {' and '.join(outside)}."
     else:
-        why = "This one is just as right, with its own work offset. The job decides between them; if it does not, the shorter way."
+        why = "This one is just as right, with its own work offset: take the one that suits the job, or else the shorter way."
     rule = (
         f"The other side: {tilt.letter} tilts as far the other way, and the level part must point toward {toward}, "
         f"half a turn of {turn.letter} from the first. {why}"

@@ -69,8 +69,8 @@ class CalculationBatch:
     turning : (v, k) of int
         Index of the rotation that is used, of the four.
     stack_scale : (v,)
-    part_mm : (v, 3) or None, part_rotation : (3, 3)
-        Part zero in the table, where it was touched off and the stack does not count.
+    part_mm : (v, 3) or None, part_rotation : (v, 3, 3)
+        Part zero in the table, where it was touched off and the stack does not count, and how the part stands turned.
     origin_mm : (m, 3), plane_frames : (m, 3, 3)
         Origins in part coordinates; the operations' planes' own axes as columns, in part coordinates.
     in_plane : (v,) of bool
@@ -220,7 +220,7 @@ def nominal_batch(
         turning=np.zeros((rows, k), dtype=np.int64),
         stack_scale=np.ones(rows),
         part_mm=None if steps is not None else each(setup.part_in_table.translation_mm),
-        part_rotation=setup.part_in_table.rotation,
+        part_rotation=each(setup.part_in_table.rotation),
         origin_mm=np.array([one.origin_mm for one in placed]).reshape(-1, 3),
         plane_frames=np.array([_plane_frame(one) for one in placed]).reshape(-1, 3, 3),
         in_plane=np.zeros(rows, dtype=bool),
@@ -270,7 +270,6 @@ def nominal_batch(
 _SAME_IN_ALL_ROWS = {
     "moves_mm",
     "origin_mm",
-    "part_rotation",
     "plane_frames",
     "table_rotation",
     "turned",
@@ -427,7 +426,7 @@ def _all_zero(batch: CalculationBatch) -> tuple[Floats, Floats]:
     after = batch.after_turns[:, None, None]
     later, origin = np.where(after, origin, 0.0), np.where(after, 0.0, origin)
     rows, k = batch.counted.shape
-    reached, turned = np.zeros((rows, 3)), np.broadcast_to(batch.part_rotation, (rows, 3, 3))
+    reached, turned = np.zeros((rows, 3)), batch.part_rotation
     if batch.part_mm is not None:
         reached = reached + batch.part_mm
     else:

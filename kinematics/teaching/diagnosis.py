@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
@@ -17,7 +18,7 @@ from kinematics.teaching.mistake_catalogue import classic_mistakes
 from kinematics.teaching.mistake_search import CHANCE, FoundMistake, MistakeSearch
 from kinematics.teaching.perturbed_offsets import Mistake, recompute
 from kinematics.teaching.working import check_operation, stack_frames
-from kinematics.validation import ValueEquality, as_instance, read_only
+from kinematics.validation import ValueEquality, as_instance, as_positive, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = ["AXES", "Answer", "Diagnosis", "diagnose"]
@@ -29,7 +30,7 @@ AXES = ("X", "Y", "Z")
 
 
 @dataclass(frozen=True)
-class Answer:
+class Answer(DeclaredFields):
     """One answered number.
 
     Attributes
@@ -463,8 +464,7 @@ def _common(
 
 
 def _checked(answers: Sequence[Answer], count: int, tolerance_mm: float) -> list[Answer]:
-    if not tolerance_mm > 0.0:
-        raise KinematicsError(f"tolerance: expected more than 0, found {tolerance_mm:g}")
+    as_positive(tolerance_mm, "tolerance")
     for answer in answers:
         if not 0 <= answer.operation < count:
             raise KinematicsError(f"answer, operation: expected 0 to {count - 1}, found {answer.operation}")

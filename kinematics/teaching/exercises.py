@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, Platter, Travel
 from kinematics.operations import Operation, PlacedOperation
@@ -20,6 +21,7 @@ from kinematics.placement import place_operations
 from kinematics.plane import plane_from_normal
 from kinematics.rotary import RotaryAxis, RotationSense, common_perpendicular
 from kinematics.stack import StackStep
+from kinematics.teaching.angle_steps import why_no_triangle
 from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup, compare_touch_off, with_touched_zero
 
@@ -190,7 +192,7 @@ _TILTS_BELOW = 0.9
 
 
 @dataclass(frozen=True, eq=False)
-class Exercise(ValueEquality):
+class Exercise(ValueEquality, DeclaredFields):
     """An exercise in work offsets: one sheet's task and its answers.
 
     Attributes
@@ -304,9 +306,7 @@ a normal to aim at, touched off and clocked, found 'two tilts'
     if machine is not None:
         why = _why_not_on(machine, level)
         if why:
-            raise KinematicsError(
-                f"level {level}: expected a machine that it can be set on, found that {why}"
-            )
+            raise KinematicsError(f"level {level}: expected a machine that suits the level, found that {why}")
     draw = RoundedRandom([seed, sheet, LEVELS.index(level)], units)
     beyond: list[_Beyond] = []
     for _ in range(_TRIES):
@@ -349,6 +349,8 @@ def _why_not_two(machine: Machine, tilting: int, level: Level) -> str:
         return f"{turning.letter} turns by less than 15 degrees"
     if level == "lines that miss each other" and _gap_mm(machine) < _MEETS_MM:
         return f"its two lines pass only {_gap_mm(machine):.4f} mm from each other"
+    if level == "a normal to aim at" and (why := why_no_triangle(machine)):
+        return f"{why}, so no right triangle gives the angles"
     if level == "touched off and clocked" and last is not turning:
         return f"its last rotary, {last.letter}, does not turn the part about its z, so no work offset takes the clocking out"
     return ""
@@ -380,6 +382,7 @@ def _drawn(
         touched = _touched(draw, setup)
         zero = np.array([rotary.zero_deg for rotary in machine.rotaries])
         setup = with_touched_zero(setup, compare_touch_off(setup, touched, zero)).aligned(machine.letters[-1])
+    operations = tuple(_outward(setup, operation) for operation in operations)
     placement = place_operations(setup, operations)
     if placement.unreachable:
         return _Beyond(np.inf, "the directions to aim at need angles beyond the rotaries' limits")
@@ -415,10 +418,11 @@ def _touched(draw: RoundedRandom, setup: Setup) -> np.ndarray[tuple[int], np.dty
 
 def _stack(draw: RoundedRandom, part: Part, level: Level) -> tuple[StackStep, ...]:
     name, (low, high) = STANDOFFS[draw.one(0, len(STANDOFFS) - 1)]
-    off_centre = level in ("lines that miss each other", "a normal to aim at", "touched off and clocked")
+    off_centre = level in ("lines that miss each other", "a normal to aim at")
     shift = (draw.length(-0.05, 0.05), draw.length(-0.05, 0.05)) if off_centre else (0.0, 0.0)
-    if level == "one tilt":
-        # Part zero straight above the pivot would leave only one leg of the triangle to think about.
+    if level in ("one tilt", "touched off and clocked"):
+        # Part zero straight above the pivot would leave only one leg of the triangle to think about; on the line of the
+        # last rotary it stays where it is whichever way the clocking is taken out, or not at all.
         places = 1 if draw.unit_mm == 1.0 else 2
         shift = (_aside(draw, places), _aside(draw, places))
     steps = (
@@ -452,7 +456,7 @@ def _operations(
     features = [part.features[i] for i in draw.random.permutation(len(part.features)).tolist()]
     if normals is not None:
         return tuple(
-            Operation(name, plane=plane_from_normal(normal), origin_mm=_origin_on(draw, normal))
+            Operation(name, plane=plane_from_normal(normal), origin_mm=_origin(draw))
             for name, normal in zip(features, normals, strict=False)
         )
     tilting = tilting_place(machine)
@@ -500,14 +504,16 @@ def _origin(draw: RoundedRandom) -> np.ndarray[tuple[int], np.dtype[np.float64]]
     )
 
 
-def _origin_on(
-    draw: RoundedRandom, normal: tuple[int, int, int]
-) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """An origin on the side that the normal points to, as a face of the part has it: it never faces part zero."""
-    origin = _origin(draw)
-    if float(np.dot(normal[:2], origin[:2])) < 0.0:
-        origin[:2] = -origin[:2] + 0.0
-    return origin
+def _outward(setup: Setup, operation: Operation) -> Operation:
+    """The operation with its origin on the side to which its plane faces, as a face of the part has it: away from part zero."""
+    if operation.plane is not None:
+        normal = operation.plane.normal
+    else:
+        machine_deg = np.array(operation.program_deg) + setup.rotary_offset_deg
+        normal = setup.machine_axes(machine_deg)[2]  # machine Z, along the part's axes
+    if float(np.dot(normal[:2], operation.origin_mm[:2])) >= 0.0:
+        return operation
+    return replace(operation, origin_mm=operation.origin_mm * [-1.0, -1.0, 1.0] + 0.0)
 
 
 def _story(part: Part, steps: tuple[StackStep, ...], machine: Machine, level: Level) -> str:

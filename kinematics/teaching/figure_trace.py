@@ -34,6 +34,8 @@ _NONE = 9
 _ROUNDS = 6
 _START_DEG = np.arange(-180.0, 180.0, 3.0)
 _START_TIMES = np.arange(-3.0, 3.0, 0.025)
+_FARTHEST, _FARTHEST_MM = 1000.0, 1e9
+"""Degrees or times, and millimetres, beyond which none is looked for."""
 _LEAST_PART_MM = 1.0
 """Figures smaller than this are no part of a sum: with one, almost any number is nearly another."""
 
@@ -272,7 +274,7 @@ def trace_figures(
     -------
     FigureTrace or None
     """
-    if not placed or not len(off_mm):
+    if not placed or not len(off_mm) or np.abs(off_mm).max() > _FARTHEST_MM:
         return None
     near = min(
         tolerance_mm,
@@ -411,7 +413,8 @@ def _solved_angles(
             square = float(slope @ slope)
             if square > 0.0:
                 slopes[k] = slope
-                found[k] += float(slope @ (off - here)) / square
+                moved_on = found[k] + float(slope @ (off - here)) / square
+                found[k] = min(max(moved_on, -_FARTHEST), _FARTHEST)
     ends = moved([np.array([by]) for by in found])
     return [
         (np.array([by]), slope[:, None], here[0] - off)

@@ -13,7 +13,7 @@ from kinematics.stack import StackStep
 from kinematics.teaching.calculation_batch import DOUBLED, DROPPED, REVERSED, CalculationBatch, Rows
 from kinematics.teaching.perturbed_offsets import Change, Mistake, added_input, negated, set_input
 from kinematics.teaching.rotary_mistakes import rotary_mistakes, sequence_mistakes
-from kinematics.teaching.working import stack_frames
+from kinematics.teaching.working import stack_frames, touched_turn_deg
 from kinematics.validation import as_instance
 from kinematics.work_offsets import Setup
 
@@ -24,6 +24,7 @@ __all__ = [
     "classic_mistakes",
     "operation_mistakes",
     "origin_mistakes",
+    "part_turn_mistakes",
     "rounding_mistakes",
     "step_mistakes",
     "touch_off_mistake",
@@ -153,6 +154,40 @@ def touch_off_mistake(stack_mm: NDArray[np.float64]) -> Mistake:
     )
 
 
+def part_turn_mistakes(setup: Setup) -> list[Mistake]:
+    """Mistakes with the turn about z of a part that was touched off: in the origin, or in a work offset as well."""
+    turn_deg = touched_turn_deg(setup)
+    if not turn_deg:
+        return []
+    letter, last = setup.machine.letters[-1], len(setup.machine.rotaries) - 1
+    stands = f"the part stands turned by {turn_deg:g} degrees"
+    origin, both = "the origin", f"the origin and {letter}'s offset"
+    mistakes = []
+    for kind, rotation, factor, words in (
+        ("forgotten", np.eye(3), 0.0, f"the operation's origin was laid along the table's own axes; {stands}"),
+        ("reversed", setup.part_in_table.rotation.T, -1.0, f"the operation's origin was turned the other way; {stands}"),
+    ):  # fmt: skip
+        claims, change = frozenset({"part turn"}), set_input("part_rotation", (), rotation)
+        mistakes.append(Mistake(f"part's turn {kind}", origin, words, "part turn", claims, change))
+        if setup.rotary_offset_deg[last]:
+            where = f"in the operation's origin and in {letter}'s work offset"
+            taken = (
+                f"the part's turn was {'taken the other way' if factor else 'left out'}, {where}; {stands}"
+            )
+            change = _with_rotary_offset(change, last, factor)
+            claims |= {f"{letter} offset"}
+            mistakes.append(Mistake(f"part's turn {kind}", both, taken, "part turn", claims, change))
+    return mistakes
+
+
+def _with_rotary_offset(change: Change, i: int, factor: float) -> Change:
+    def both(batch: CalculationBatch, rows: Rows) -> None:
+        change(batch, rows)
+        batch.rotary_offset_deg[rows, i] *= factor
+
+    return both
+
+
 def origin_mistakes() -> list[Mistake]:
     """Mistakes at the operation's origin: added after the turns, forgotten, exchanged, or with a wrong sign."""
     whole = frozenset({"origin x", "origin y", "origin z"})
@@ -231,29 +266,18 @@ def writing_mistakes() -> list[Mistake]:
     ]
     signs = {axis: frozenset({f"sign of {axis}"}) for axis in "XYZ"}
     every: frozenset[str] = frozenset().union(*signs.values())
-    mistakes.append(
-        Mistake(
-            "every sign reversed",
-            "",
-            "every number has the opposite sign",
-            "offset",
-            every,
-            negated("scale", ()),
-        )
-    )
-    lost: list[tuple[str, tuple[object, ...], frozenset[str]]] = [
-        (axis, (k,), signs[axis]) for k, axis in enumerate("XYZ")
-    ]
-    return mistakes + [
-        Mistake(
-            "a minus lost",
-            axis,
-            f"the minus of {axis} was lost",
-            "offset",
-            claims,
-            set_input("unsigned", place, value=True),
-        )
-        for axis, place, claims in [*lost, ("every number", (), every)]
+
+    def lost(axis: str, place: tuple[object, ...], claims: frozenset[str]) -> Mistake:
+        change = set_input("unsigned", place, value=True)
+        return Mistake("a minus lost", axis, f"the minus of {axis} was lost", "offset", claims, change)
+
+    opposite = "every number has the opposite sign"
+    # Of mistakes that give the same the first is told: where one number was answered, one minus.
+    return [
+        *mistakes,
+        *(lost(axis, (k,), signs[axis]) for k, axis in enumerate("XYZ")),
+        Mistake("every sign reversed", "", opposite, "offset", every, negated("scale", ())),
+        lost("every number", (), every),
     ]
 
 
@@ -471,6 +495,8 @@ def classic_mistakes(
         mistakes += step_mistakes(step, k)
     if steps is None and stack_mm is not None:
         mistakes.append(touch_off_mistake(stack_mm))
+    if steps is None:
+        mistakes += part_turn_mistakes(setup)
     mistakes += origin_mistakes()
     if operations:
         origins = np.array([one.origin_mm for one in operations])

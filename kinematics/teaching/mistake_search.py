@@ -13,6 +13,7 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets
 
 __all__ = ["CHANCE", "FOLLOWED", "FoundMistake", "MistakeSearch"]
@@ -20,6 +21,8 @@ __all__ = ["CHANCE", "FOLLOWED", "FoundMistake", "MistakeSearch"]
 CHANCE = {1: 0.08, 2: 0.02}
 """Largest chance at which an explanation by one mistake, or by two, is still given: one common slip is believed on less
 evidence than two together."""
+_HARDLY = 0.005
+"""Chance up to which a mistake that does not give every digit is still sure."""
 _SHARE = 20.0
 _HALF = 0.55
 _WRITTEN = 0.5 + 1e-6
@@ -35,7 +38,7 @@ FOLLOWED = "followed from wrong angles"
 
 
 @dataclass(frozen=True)
-class FoundMistake:
+class FoundMistake(DeclaredFields):
     """A mistake that was found.
 
     Attributes
@@ -56,6 +59,10 @@ class FoundMistake:
         Expected count of mistakes that would explain as much of random numbers as far out as these; at most `CHANCE`.
     pairs : tuple of tuple of Mistake
         Pairs that explain the same operations, where one mistake was found.
+    exact : bool
+        It gives them to the last digit.
+    elsewhere : tuple of int
+        Other operations with wrong numbers, which it does not explain.
     """
 
     made: tuple[Mistake, ...]
@@ -67,6 +74,8 @@ class FoundMistake:
     left_mm: float
     chance: float
     pairs: tuple[tuple[Mistake, ...], ...] = ()
+    exact: bool = True
+    elsewhere: tuple[int, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -75,8 +84,16 @@ class FoundMistake:
 
     @property
     def sure(self) -> bool:
-        """True when it explains everything there and nothing else does."""
-        return self.complete and not self.same and not self.others
+        """True when it explains everything there and nothing else does.
+
+        It gives every digit, or random numbers would hardly come as near. Where other operations went wrong in another way,
+        their common cause may be on no list: then only one mistake that gives every digit is sure.
+        """
+        if not self.complete or self.same or self.others:
+            return False
+        if self.elsewhere:
+            return self.exact and len(self.made) == 1
+        return self.exact or self.chance <= _HARDLY
 
 
 class MistakeSearch:
@@ -223,6 +240,7 @@ class MistakeSearch:
             )
         if less_close is not None:
             alike = np.array([less_close, *alike], dtype=np.int64)
+        left_mm = float(self.left[row][here].max() / self.scale[row, 0])
         same_mm = max(_SAME_MM, self.digit / 2.0)
         apart = np.abs(self.predicted[np.ix_(alike, here)] - self.predicted[row, here])
         equal = apart.max(axis=1, initial=0.0) <= same_mm
@@ -234,10 +252,12 @@ class MistakeSearch:
             where,
             int(explained[row]),
             int(explained[row]),
-            float(self.left[row][here].max() / self.scale[row, 0]),
+            left_mm,
             chance,
             self._pairs_for(row, here),
-        )  # fmt: skip
+            left_mm <= _HALF * self.digit,
+            tuple(sorted(set(self.operation[self.wrong].tolist()) - set(where))),
+        )
 
     def _pairs_for(self, row: int, here: NDArray[np.bool_]) -> tuple[tuple[Mistake, ...], ...]:
         """Pairs that explain as much as a single mistake does, none of them that mistake with another that shows nothing."""
@@ -253,7 +273,7 @@ class MistakeSearch:
         """A mistake with a slip on top, that gives two or more wrong numbers of an operation but not all.
 
         Either one that was found elsewhere in the same answers, or a single one where the numbers are too far out
-        for a match by chance.
+        for a match by chance. It leaves the right numbers there right.
         """
         here = np.flatnonzero((self.operation == o) & self.wrong)
         met = self.hit[:, here] & (self.change[:, here] > self.near[:, here])
@@ -262,7 +282,8 @@ class MistakeSearch:
         allowed = np.array(
             [made in known or (len(made) == 1 and bool(self.far[here].all())) for made in self.made]
         )
-        count[~allowed] = 0
+        right = (self.operation == o) & ~self.wrong
+        count[~allowed | ~self.hit[:, right].all(axis=1)] = 0
         row = int(np.argmax(count))
         if count[row] < 2:
             return None
@@ -275,4 +296,5 @@ class MistakeSearch:
             int(here.size),
             float(self.left[row][here][met[row]].max() / self.scale[row, 0]),
             0.0,
+            elsewhere=tuple(sorted(set(self.operation[self.wrong].tolist()) - {o})),
         )

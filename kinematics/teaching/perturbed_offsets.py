@@ -9,6 +9,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.calculation_batch import CalculationBatch, Rows, nominal_batch, offsets_mm
@@ -78,13 +79,15 @@ _LABELS = {
     "angle of the operation before": "{item} angle of the operation before",
     "digits swapped": "digits of {item} swapped",
     "pi rounded": "pi taken as {item}",
+    "part's turn forgotten": "part's turn forgotten in {item}",
+    "part's turn reversed": "part's turn reversed in {item}",
 }
 
 Change = Callable[[CalculationBatch, Rows], None]
 
 
 @dataclass(frozen=True)
-class Mistake:
+class Mistake(DeclaredFields):
     """A classic mistake as a change of a calculation.
 
     Attributes

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.results import FixedParameter
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
@@ -40,7 +41,7 @@ _ROUNDING = 1.0 + 1e-9
 
 
 @dataclass(frozen=True)
-class PivotAnswer:
+class PivotAnswer(DeclaredFields):
     """One coordinate that was answered: of which pivot, from 0, on which axis, millimetres."""
 
     pivot: int
@@ -49,7 +50,7 @@ class PivotAnswer:
 
 
 @dataclass(frozen=True)
-class PivotMark:
+class PivotMark(DeclaredFields):
     """One graded number of an answer.
 
     Attributes
@@ -76,7 +77,7 @@ class PivotMark:
 
 
 @dataclass(frozen=True)
-class PivotFinding:
+class PivotFinding(DeclaredFields):
     """A mistake that was found.
 
     Attributes
@@ -97,7 +98,7 @@ class PivotFinding:
 
 
 @dataclass(frozen=True)
-class PivotDiagnosis:
+class PivotDiagnosis(DeclaredFields):
     """A graded answer.
 
     Attributes

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
 from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing, in_plane, plane_of
@@ -22,7 +23,7 @@ _PAIRS = ((0, 2), (0, 1), (1, 2))
 
 
 @dataclass(frozen=True)
-class PivotMistake:
+class PivotMistake(DeclaredFields):
     """A classic mistake in finding a pivot.
 
     Attributes

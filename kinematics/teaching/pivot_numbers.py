@@ -12,6 +12,7 @@ from kinematics.calibration.covariance import EstimatedLine
 from kinematics.calibration.derived_quantities import axis_of, crossing, line_rotation
 from kinematics.calibration.line_parameters import relative_line_parameters
 from kinematics.calibration.results import Estimate
+from kinematics.declared_types import DeclaredFields
 from kinematics.machine import Machine
 from kinematics.rotary import RotaryAxis
 from kinematics.validation import as_instance
@@ -20,7 +21,7 @@ __all__ = ["LineNumber", "coordinate_axes", "line_values", "named_numbers"]
 
 
 @dataclass(frozen=True)
-class LineNumber:
+class LineNumber(DeclaredFields):
     """One of the four numbers that fix a rotary's line: two lengths, then two angles.
 
     Attributes

@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.validation import ValueEquality, as_instance, read_only
 
@@ -25,7 +26,7 @@ _SHOWN_FROM = 9
 
 
 @dataclass(frozen=True)
-class Number:
+class Number(DeclaredFields):
     """A number of a calculation: millimetres, degrees, or a pure ratio (a sine, an entry of a matrix)."""
 
     value: float
@@ -100,7 +101,7 @@ class WorkedStep(ValueEquality):
 
 
 @dataclass(frozen=True)
-class Digits:
+class Digits(DeclaredFields):
     """Unit and decimals that numbers are written with.
 
     Attributes

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
-from kinematics.machine import Machine, table_frame
+from kinematics.machine import Machine, is_horizontal, table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.stack import StackStep, cumulative_frames
@@ -199,7 +200,7 @@ def given_values(names: Sequence[str], values_mm: NDArray[np.float64]) -> tuple[
 
 
 @dataclass(frozen=True, eq=False)
-class Working(ValueEquality):
+class Working(ValueEquality, DeclaredFields):
     """A worked solution of one operation's work offset.
 
     Attributes
@@ -227,7 +228,8 @@ class Working(ValueEquality):
     def number_of(self, key: str) -> int:
         """Number, counted from 1, of the step with that key.
 
-        A rotary at zero has one step only, which stands for all of that rotary's.
+        A rotary at zero has one step only, which stands for all of that rotary's; an origin that is part zero has none for
+        the part's turn.
 
         Raises
         ------
@@ -235,7 +237,7 @@ class Working(ValueEquality):
             When there is no such step.
         """
         keys = [line.key for line in self.lines]
-        for name in (key, key.split(maxsplit=1)[0] + " angle"):
+        for name in (key, "origin" if key == "part turn" else key.split(maxsplit=1)[0] + " angle"):
             if name in keys:
                 return keys.index(name) + 1
         raise KinematicsError(f"step of the working: expected one of {', '.join(keys)}, found {key!r}")
@@ -459,7 +461,7 @@ def _taken_out_deg(setup: Setup, i: int) -> float | None:
     """The part's turn about z that a rotary's work offset takes out; None where it is no such turn."""
     rotary, offset = setup.machine.rotaries[i], float(setup.rotary_offset_deg[i])
     turn = touched_turn_deg(setup)
-    if turn is None or i + 1 != len(setup.machine.rotaries) or square_axis(rotary.direction) != 2:
+    if turn is None or i + 1 != len(setup.machine.rotaries) or is_horizontal(rotary):
         return None
     about_z = offset * rotary.positive_turn.sign * float(np.sign(rotary.direction[2]))
     return turn if abs(math.remainder(about_z + turn, 360.0)) < _SAME_TURN else None

@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.uncertainty.conformity import (
     conformance_probability,
     position_probability,
@@ -17,7 +18,12 @@ from kinematics.uncertainty.conformity import (
 )
 from kinematics.uncertainty.features import Feature, PartModel, Seam
 from kinematics.uncertainty.model_parts import Array
-from kinematics.uncertainty.propagation import Propagated, expanded_factor, propagate_blocks
+from kinematics.uncertainty.propagation import (
+    Propagated,
+    effective_dof,
+    expanded_factor,
+    propagate_blocks,
+)
 from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.uncertainty.sources import UncertaintySource
 from kinematics.validation import as_instance, read_only
@@ -28,7 +34,7 @@ __all__ = ["FeatureBudget", "OffsetBudget", "PartBudget", "offset_budget", "part
 
 
 @dataclass(frozen=True, eq=False)
-class OffsetBudget:
+class OffsetBudget(DeclaredFields):
     """Uncertainty of every work offset.
 
     Attributes
@@ -76,7 +82,7 @@ class OffsetBudget:
 
 
 @dataclass(frozen=True, eq=False)
-class FeatureBudget:
+class FeatureBudget(DeclaredFields):
     """Uncertainty of one feature against its datum, or of the step at one seam.
 
     Attributes
@@ -132,7 +138,7 @@ class FeatureBudget:
 
 
 @dataclass(frozen=True, eq=False)
-class PartBudget:
+class PartBudget(DeclaredFields):
     """Uncertainty of every feature and seam.
 
     Attributes
@@ -303,10 +309,7 @@ def _positions(
         covariance += spread @ np.swapaxes(inner, 1, 2)
         start += len(block)
     variances = rows.variances[at].sum(axis=1)
-    inverse = np.array([0.0 if one.dof is None else 1.0 / one.dof for one in sources])
-    below = variances**2 @ inverse if len(sources) else np.zeros(len(places))
-    whole = variances.sum(axis=-1)
-    dof = np.divide(whole**2, below, out=np.full(len(places), np.inf), where=below > 0.0)
+    dof = effective_dof(variances, [one.dof for one in sources])
     u = np.sqrt(np.clip(np.linalg.eigvalsh(covariance)[:, -1], 0.0, None))
     radius = position_radius(covariance, level, dof)
     value = expected[at]

@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.uncertainty.chi_square import Whitening, chi_square_tail
 from kinematics.uncertainty.correction import (
     JointCorrection,
@@ -67,7 +68,7 @@ _NOT_STATED = 9.0
 
 
 @dataclass(frozen=True)
-class SingleCause:
+class SingleCause(DeclaredFields):
     """One quantity that is off, as the only cause of the deviations.
 
     Attributes
@@ -109,7 +110,7 @@ class SingleCause:
 
 
 @dataclass(frozen=True)
-class CausePair:
+class CausePair(DeclaredFields):
     """Two quantities that are off at once, each no more than ten of its stated standard uncertainties.
 
     Attributes
@@ -136,7 +137,7 @@ class CausePair:
 
 
 @dataclass(frozen=True, eq=False)
-class SingleCauses:
+class SingleCauses(DeclaredFields):
     """All single causes, the best first.
 
     Attributes

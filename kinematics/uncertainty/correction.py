@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.forward import table_pose
 from kinematics.uncertainty.chi_square import Whitening, chi_square_tail
 from kinematics.uncertainty.features import PartModel
@@ -36,7 +37,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, eq=False)
-class SetupEstimate:
+class SetupEstimate(DeclaredFields):
     """Values of some of a setup's quantities; all others are taken as exact.
 
     Attributes
@@ -101,7 +102,7 @@ def setup_prior(model: SetupModel, sources: Sequence[UncertaintySource]) -> Setu
 
 
 @dataclass(frozen=True, eq=False)
-class JointCorrection:
+class JointCorrection(DeclaredFields):
     """The most likely error of everything uncertain at once.
 
     Attributes
@@ -213,7 +214,7 @@ def correct_jointly(measured: MeasuredParts, sources: Sequence[UncertaintySource
 
 
 @dataclass(frozen=True, eq=False)
-class OffsetCorrection:
+class OffsetCorrection(DeclaredFields):
     """Correction for an estimate: shifts of every work offset, and turns of the last rotary's.
 
     Attributes

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.declared_types import DeclaredFields
 from kinematics.uncertainty.explanations import EXPLAINED, Explanations
 from kinematics.uncertainty.inspection import MeasuredDeviation, MeasuredParts, measured_parts
 from kinematics.uncertainty.sources import UncertaintySource
@@ -45,7 +46,7 @@ _MOST_ROWS, _FEW_ROWS, _MANY = 12, 4, 100
 
 
 @dataclass(frozen=True)
-class MeasurementBlunder:
+class MeasurementBlunder(DeclaredFields):
     """A slip in the measurement that would explain deviations which nothing else does.
 
     Attributes

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.stack import StackStep
 from kinematics.validation import ValueEquality, as_vector, read_only
 
@@ -16,7 +17,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class StackNode:
+class StackNode(DeclaredFields):
     """A step of the stack under a key of its own: nests that share a step share its errors.
 
     Attributes

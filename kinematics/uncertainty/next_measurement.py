@@ -16,6 +16,7 @@ from kinematics.calibration import (
     planned_readings,
 )
 from kinematics.calibration.covariance import pose_information
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.uncertainty.budget import PartBudget, part_budget
@@ -48,7 +49,7 @@ _RULES_OUT = 4.0
 
 
 @dataclass(frozen=True)
-class NextFeature:
+class NextFeature(DeclaredFields):
     """The feature whose measurement would tell rival causes apart best.
 
     Attributes
@@ -157,7 +158,7 @@ def _separated(
 
 
 @dataclass(frozen=True, eq=False)
-class NextPlace:
+class NextPlace(DeclaredFields):
     """A place on the part that no feature stands for yet, and the direction in which it should be measured.
 
     Attributes
@@ -247,7 +248,7 @@ _STEP_DEG = 30.0
 
 
 @dataclass(frozen=True, eq=False)
-class AddedPoses:
+class AddedPoses(DeclaredFields):
     """A few poses more at one tilt, and what they would be worth.
 
     Attributes

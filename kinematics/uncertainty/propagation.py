@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.uncertainty.sources import checked_covariance, is_diagonal
 from kinematics.validation import ValueEquality, as_array, read_only
@@ -17,7 +18,7 @@ __all__ = ["Propagated", "expanded_factor", "propagate"]
 
 
 @dataclass(frozen=True, eq=False)
-class Propagated(ValueEquality):
+class Propagated(ValueEquality, DeclaredFields):
     """Outputs of a measurement model with their uncertainty, to first order.
 
     Attributes
@@ -138,11 +139,11 @@ def propagate_blocks(
         covariance = spread @ by_input.T
         covariance = 0.5 * (covariance + covariance.T)
     variances = np.clip(variances, 0.0, None)
-    return Propagated(read_only(covariance), read_only(variances), read_only(_effective_dof(variances, dof)))
+    return Propagated(read_only(covariance), read_only(variances), read_only(effective_dof(variances, dof)))
 
 
-def _effective_dof(variances: NDArray[np.float64], dof: Sequence[float | None]) -> NDArray[np.float64]:
-    """Effective degrees of freedom by Welch-Satterthwaite (GUM G.4.1), shape (m,)."""
+def effective_dof(variances: NDArray[np.float64], dof: Sequence[float | None]) -> NDArray[np.float64]:
+    """Effective degrees of freedom (m,) by Welch-Satterthwaite (GUM G.4.1), of variances (m, s) by source."""
     inverse = np.array([0.0 if one is None else 1.0 / one for one in dof])
     whole = variances.sum(axis=-1)
     below = (variances**2) @ inverse

@@ -14,6 +14,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.progress import report_progress
 from kinematics.uncertainty.features import PartModel
@@ -47,7 +48,7 @@ class Trials(Protocol):
 
 
 @dataclass(frozen=True, eq=False)
-class MonteCarloResult:
+class MonteCarloResult(DeclaredFields):
     """Outputs by Monte Carlo.
 
     Attributes

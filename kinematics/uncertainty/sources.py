@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.validation import ValueEquality, as_array, as_instance, as_number, read_only, shown
 
@@ -123,7 +124,7 @@ class Spread:
 
 
 @dataclass(frozen=True)
-class UncertainQuantity:
+class UncertainQuantity(DeclaredFields):
     """One number of the setup that may differ from its stated value.
 
     Attributes

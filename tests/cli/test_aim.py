@@ -54,6 +54,26 @@ def test_what_cannot_be_reached_says_how_far(run, examples):
     assert (one["reached"], one["short_deg"]) == (False, pytest.approx(45.0))
 
 
+def test_a_job_for_other_programs(run, examples):
+    """The upper ports' normals have a tilt and a turn each way: the one that is used comes first, and fits."""
+    ended = run("aim", examples / "tide_gauge_head.toml", "--json")
+    found = json.loads(ended.out)
+    assert (ended.code, found["schema"], found["job"]) == (
+        0,
+        "tiltwright.aim/1",
+        "Tide-gauge head, dome ports",
+    )
+    used = {
+        one["name"]: one["machine"]
+        for one in json.loads(run("offsets", examples / "tide_gauge_head.toml", "--json").out)["operations"]
+    }
+    assert found["operations"]
+    for one in found["operations"]:
+        assert one["reached"]
+        assert one["ways"][0]["fits"]
+        assert one["ways"][0]["machine"] == pytest.approx(used[one["name"]], abs=1e-9)
+
+
 def test_a_job_shows_its_aimed_operations(run, examples):
     ended = run("aim", examples / "tide_gauge_head.toml", "--only", "lower port")
     assert ended.code == 0
@@ -71,6 +91,9 @@ def test_a_job_shows_its_aimed_operations(run, examples):
         (["-m", "MILL", "--normal", "0,0,1", "--tilt", "up"], '"positive" or "negative"'),
         (["-m", "MILL", "--normal", "0,0,1", "--from", "A90"], "-120 to 30 degrees"),
         (["JOB", "--only", "porthole"], 'no operation "porthole"'),
+        (["-m", "MILL", "--normal", "0,0,1", "--only", "port"], "--only"),
+        (["-m", "MILL", "--normal", "0,0,1", "--nest", "left"], "--nest with a job file that has nests"),
+        (["-m", "MILL", "--normal", "0,1/2,1"], "write it with decimals: 0.5"),
     ],
 )
 def test_options_that_make_no_sense_are_refused(run, examples, arguments, said):

@@ -192,6 +192,52 @@ def test_what_does_not_fit_is_said(run, job, change, words):
     assert words in ended.err
 
 
+def test_gravity_alone_may_be_too_much_for_a_rotary(run, job):
+    """The post's 0.25 kg at half its 100 mm: 0.12 N·m with A level, whatever is cut."""
+    ended = run("reach", job(JOB, MACHINE.replace("60 N·m", "0.1 N·m")))
+    assert ended.code == 1
+    assert "A: gravity puts 0.12 N·m on it at machine angle -90.0000; it holds 0.10" in ended.err
+
+
+def test_an_index_move_keeps_the_distance_too(run, job):
+    """On the way the platter's edge dips to some 97 mm above the bed, at the operations it stays 99.975 away."""
+    ended = run("reach", job(JOB, MACHINE), "--clear", "98")
+    assert ended.code == 1
+    assert "platter to bed may be as little as 96." in ended.err
+    assert "the distance to keep is 98.000" in ended.err
+
+
+def test_a_search_that_was_broken_off_says_so(run, job, monkeypatch):
+    monkeypatch.setattr("kinematics.reach.branch_and_bound._MOST_ITEMS", 2)
+    ended = run("reach", job(JOB, MACHINE), "--clear", "99")
+    assert ended.code == 1
+    assert "the search was broken off before it knew more, and the smallest gap it saw is" in ended.err
+
+
+ROUNDS = """
+[[solid]]
+name = "cone"
+on = "C"
+cylinder = { start = [0, 60, 0], end = [0, 60, 30], diameter = 40.0, end_diameter = 20.0 }
+material = "steel"
+
+[[solid]]
+name = "ring"
+on = "C"
+tube = { start = [-60, 0, 0], end = [-60, 0, 10], diameter = 40.0, bore = 20.0 }
+material = "steel"
+"""
+
+
+def test_rounds_and_tubes_weigh_what_they_should(run, job):
+    """A cone's frustum of 40 and 20 by 30: pi 30 (20^2 + 20 10 + 10^2) / 3; a ring: pi 10 (20^2 - 10^2)."""
+    bare, loaded = (
+        json.loads(run("reach", job(text, MACHINE), "--json").out) for text in (JOB, JOB + ROUNDS)
+    )
+    more = loaded["load"][1]["mass_kg"] - bare["load"][1]["mass_kg"]
+    assert more == pytest.approx(math.pi * (30.0 * 700.0 / 3.0 + 10.0 * 300.0) * 1e-9 * 7850.0)
+
+
 def test_a_shank_goes_where_its_tool_has_cut_and_nowhere_else(run, job):
     """30 deep into the blank with 10 of flute: a shank that is thicker than the tool meets what is left standing."""
     deep = JOB.replace("x = [-8, 0], z = [0, 5]", "z = [-30, 5]")

@@ -79,6 +79,13 @@ class CalibrationRecord:
         return {letter: dict(line) for letter, line in self.said["lines"].items()}
 
     @property
+    def fitted(self) -> list[dict[str, Any]]:
+        """The fit of each rotary, where the record has it: an edited one may not."""
+        result = self.said.get("result")
+        rotaries = result.get("rotary") if isinstance(result, dict) else None
+        return [one for one in rotaries if isinstance(one, dict)] if isinstance(rotaries, list) else []
+
+    @property
     def before(self) -> dict[str, Line]:
         """The rotaries' lines before it, in its own unit."""
         return {letter: dict(line) for letter, line in self.said["before"].items()}

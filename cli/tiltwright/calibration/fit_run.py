@@ -385,11 +385,13 @@ def _show(asked: FitOptions, outcome: FitOutcome, gathered: LoadedReadings, unit
         typer.echo(fit_text.diagnostic_text(diagnostics, units) + "\n")
     if _worthless(blunders, diagnostics):
         typer.echo(
-            "No numbers are shown for the readings as they stand: all of them would be wrong. Put the file right and run "
-            "it again."
+            "No numbers are shown for the readings as they stand: all of them would be wrong.\n"
+            "Put the file right and run it again."
         )
     elif outcome.fit is None:
-        typer.echo(f"As they stand, no fit to these readings is possible: {outcome.why_none}")
+        typer.echo(
+            fit_text.in_columns(f"As they stand, no fit to these readings is possible: {outcome.why_none}")
+        )
     else:
         typer.echo(fit_text.fit_text(outcome.fit, units, asked.readings, pasted, outcome.with_drift))
 

@@ -20,10 +20,12 @@ from tiltwright.calibration.fit_wording import (
 )
 from tiltwright.files.diagnostics import first_few, sanitized
 from tiltwright.output.numbers import fine, fixed
-from tiltwright.output.tables import table, units_words
+from tiltwright.output.tables import table, units_words, wrapped, wrapped_table
 
-__all__ = ["blunder_text", "change_text", "diagnostic_text", "fit_text", "plus_minus", "span"]
+__all__ = ["blunder_text", "change_text", "diagnostic_text", "fit_text", "in_columns", "plus_minus", "span"]
 
+_COLUMNS = 80
+"""A projector's screen, and a narrow window's."""
 _DEGREES = 5
 _MOST_ROWS = 5
 _MUCH_MM = 0.01
@@ -73,16 +75,29 @@ def fit_text(fit: Fit, units: str, file: str, pasted: str = "", with_drift: Fit 
         pasted,
         _worst(fit, units),
     ]
-    return "\n\n".join(part for part in parts if part)
+    return in_columns("\n\n".join(part for part in parts if part))
+
+
+def in_columns(text: str) -> str:
+    """The text with its sentences broken to the screen's width; tables stay as they are."""
+    return "\n".join(_broken_line(line) for line in text.split("\n"))
+
+
+def _broken_line(line: str) -> str:
+    plain = line.lstrip(" ")
+    if len(line) <= _COLUMNS or "  " in plain.rstrip():
+        return line
+    inset = line[: len(line) - len(plain)]
+    return wrapped(plain, inset, f"{inset}    " if inset else "", columns=_COLUMNS)
 
 
 def blunder_text(blunders: Sequence[Blunder], corrected: Fit | None, units: str) -> str:
     """Text of the mistakes in the readings, and of the fit with them put right."""
     certain = any(blunder.proves_mistake for blunder in blunders)
     head = (
-        "STOP. There is a mistake in these readings; don't use the numbers below until it is put right:"
+        "STOP. These readings hold a mistake. Put it right before you use the numbers:"
         if certain
-        else "CAUTION. There may be a mistake in these readings; check this before you use the numbers below:"
+        else "CAUTION. These readings may hold a mistake. Check before you use the numbers:"
     )
     lines = [head]
     for blunder in blunders:
@@ -101,18 +116,16 @@ def blunder_text(blunders: Sequence[Blunder], corrected: Fit | None, units: str)
         lines += [
             f"     {change_text(line.letter, one, units)}" for line in corrected.lines for one in line.changes
         ]
-    return "\n".join(lines)
+    return in_columns("\n".join(lines))
 
 
 def diagnostic_text(diagnostics: Sequence[FitDiagnostic], units: str) -> str:
     """Text of the certain faults that no classic mistake explains."""
-    lines = [
-        "STOP. Something is wrong with these readings; don't use the numbers below until you have found it:"
-    ]
+    lines = ["STOP. Something is wrong with these readings. Find it before using the numbers:"]
     for one in diagnostics:
         if one.certain:
             lines += [f"  ** {one.kind.upper()}: {diagnostic_sentence(one, units)}", *_rows(one.rows)]
-    return "\n".join(lines)
+    return in_columns("\n".join(lines))
 
 
 def _rows(rows: Sequence[int]) -> list[str]:
@@ -130,18 +143,20 @@ def _scatter(fit: Fit, units: str) -> str:
 
 
 def _lines(fit: Fit, units: str) -> str:
-    head = ["rotary", "", "X", "Y", "Z", "i", "j", "k"]
+    head = ["rotary", "X", "Y", "Z", "i", "j", "k"]
     rows = []
     for line in fit.lines:
-        rows.append([line.letter, "line", *(fine(v, units) for v in line.point_mm), *_three(line.direction)])
-        rows.append(["", "u", *_u_cells(line, units, 1.0)])
+        rows.append(
+            [f"{line.letter} line", *(fine(v, units) for v in line.point_mm), *_three(line.direction)]
+        )
+        rows.append(["u", *_u_cells(line, units, 1.0)])
         if fit.coverage_factor is not None:
-            rows.append(["", f"U {fit.level * 100:g} %", *_u_cells(line, units, fit.coverage_factor)])
+            rows.append([f"U {fit.level * 100:g} %", *_u_cells(line, units, fit.coverage_factor)])
     where = (
-        "Each line by its point nearest the old one, and its direction. A position along the line itself is\n"
+        "Each line by its point nearest the old one, and its direction. A position along the line itself is "
         "never known (-), and quantities that the readings do not determine have no uncertainty either."
     )
-    return f"{table(head, rows, left=2)}\n{where}"
+    return f"{table(head, rows)}\n{where}"
 
 
 def _three(vector: NDArray[np.float64]) -> list[str]:
@@ -302,7 +317,7 @@ def _location(fit: Fit, units: str) -> str:
     ]
     if not rows:
         return ""
-    text = table(["error", "value", "u", "U", "", "meaning"], rows, align="lrrrll")
+    text = wrapped_table(["error", "value", "u", "U", "", "meaning"], rows, "lrrrll", _COLUMNS)
     return f"Axis location errors (notation of ISO 230-1):\n{text}"
 
 

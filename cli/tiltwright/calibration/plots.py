@@ -395,10 +395,8 @@ def _expanded(
     """Expanded uncertainties as the log has them, in `unit`, shape (k + 1, 2); 0 where it has none."""
     found = np.zeros((len(entries) + 1, len(ways)))
     for entry in entries:
-        result = entry.said.get("result")
-        rotaries = result.get("rotary") if isinstance(result, dict) else None
-        for rotary in rotaries if isinstance(rotaries, list) else []:
-            if not isinstance(rotary, dict) or rotary.get("letter") != letter:
+        for rotary in entry.fitted:
+            if rotary.get("letter") != letter:
                 continue
             errors = rotary.get("location_errors")
             for m, way in enumerate(ways):

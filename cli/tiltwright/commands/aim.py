@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
 from tiltwright.commands.options import Json, MachineOption, OneNest, Only, OptionalJob
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from kinematics import Solution
     from kinematics.inverse_candidates import TiltSign
 
 __all__ = ["aim"]
@@ -81,40 +78,27 @@ def aim(
 
 def _job(path: str, only: list[str], nest: str | None, *, as_json: bool) -> None:
     from tiltwright.files.diagnostics import shown
+    from tiltwright.job.aim_output import AimedDirection, aim_report, aim_table
     from tiltwright.job.evaluate import evaluate_job
-    from tiltwright.job.offsets_output import aim_table, aim_ways
-    from tiltwright.output.json_csv import json_text as written
+    from tiltwright.output.json_csv import json_text
     from tiltwright.terminal.streams import ANSWER_NO, note
 
     worked = evaluate_job(path, only, nest)
-    setup = worked.setup
+    machine, offset_deg = worked.setup.machine, worked.setup.rotary_offset_deg
     aimed = [
-        (one.placed.name, one.placed.aim.solutions, one.placed.singular_axes, True)
+        AimedDirection(one.placed.name, one.placed.aim.solutions, one.placed.singular_axes, reached=True)
         for one in worked.operations
         if one.placed.aim is not None
     ]
-    aimed += [(one.name, one.solutions, one.aim.singular_axes, False) for one in worked.unreached]
+    aimed += [
+        AimedDirection(one.name, one.solutions, one.aim.singular_axes, reached=False)
+        for one in worked.unreached
+    ]
     if as_json:
-        report: dict[str, Any] = {
-            "schema": "tiltwright.aim/1",
-            "job": worked.job.file.name,
-            "operations": [
-                {
-                    "name": name,
-                    "reached": reached,
-                    "short_deg": ways[0].misalignment_deg,
-                    "free": list(singular),
-                    "ways": aim_ways(ways, setup.machine, setup.rotary_offset_deg),
-                }
-                for name, ways, singular, reached in aimed
-            ],
-        }
-        typer.echo(written(report), nl=False)
+        typer.echo(json_text(aim_report(worked.job.file.name, aimed, machine, offset_deg)), nl=False)
     else:
-        for name, ways, singular, _ in aimed:
-            typer.echo(
-                f"{name}{_remark(ways, singular)}\n\n{aim_table(ways, setup.machine, setup.rotary_offset_deg)}\n"
-            )
+        for one in aimed:
+            typer.echo(f"{one.heading}\n\n{aim_table(one.ways, machine, offset_deg)}\n")
         stated = [one.placed.name for one in worked.operations if one.placed.aim is None]
         if only:
             for name in stated:
@@ -125,23 +109,16 @@ def _job(path: str, only: list[str], nest: str | None, *, as_json: bool) -> None
         from tiltwright.job.message_wording import unreachable_text
         from tiltwright.terminal.streams import say_no
 
-        for one in worked.unreached:
-            say_no(f"{one.name}: {unreachable_text(one)}")
+        for missed in worked.unreached:
+            say_no(f"{missed.name}: {unreachable_text(missed)}")
         raise typer.Exit(ANSWER_NO)
-
-
-def _remark(ways: Sequence[Solution], singular: Sequence[str]) -> str:
-    from tiltwright.output.numbers import angle
-
-    words = [f"any {letter} angle works; {letter} stays where it is" for letter in singular]
-    if ways[0].misalignment_deg > 0.0:
-        words.append(f"{angle(ways[0].misalignment_deg)} degrees off the spindle at best")
-    return f" ({'; '.join(words)})" if words else ""
 
 
 def _machine(
     path: str, normal: str | None, start: str | None, tilt: TiltSign | None, *, as_json: bool
 ) -> None:
+    from dataclasses import replace
+
     import numpy as np
 
     from kinematics import AIM_WITHIN_DEG
@@ -149,8 +126,8 @@ def _machine(
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
     from tiltwright.files.parsing import check_typed_limits, parse_pose, three_numbers
-    from tiltwright.job.offsets_output import aim_table, aim_ways
-    from tiltwright.output.json_csv import json_text as written
+    from tiltwright.job.aim_output import AimedDirection, aim_report, aim_table
+    from tiltwright.output.json_csv import json_text
     from tiltwright.terminal.streams import ANSWER_NO, say_no
 
     machine = read_machine(path).machine
@@ -165,25 +142,15 @@ def _machine(
     if start:
         check_typed_limits(machine, previous, "--from")
     found = aim_directions(machine, direction, previous, tolerance_deg=AIM_WITHIN_DEG, tilt=tilt)
-    ways, reached = found.solutions, bool(found.reaches(AIM_WITHIN_DEG))
+    aimed = AimedDirection(
+        f"normal {normal}", found.solutions, found.singular_axes, reached=bool(found.reaches(AIM_WITHIN_DEG))
+    )
     if as_json:
-        report = {
-            "schema": "tiltwright.aim/1",
-            "job": None,
-            "operations": [
-                {
-                    "name": f"normal {normal}",
-                    "reached": reached,
-                    "short_deg": ways[0].misalignment_deg,
-                    "free": list(found.singular_axes),
-                    "ways": aim_ways(ways, machine),
-                }
-            ],
-        }
-        typer.echo(written(report), nl=False)
+        typer.echo(json_text(aim_report(None, [aimed], machine)), nl=False)
     else:
-        typer.echo(f"normal {normal} on {machine.name}{_remark(ways, found.singular_axes)}\n")
-        typer.echo(aim_table(ways, machine, np.zeros(len(machine.rotaries))))
-    if not reached:
+        name = f"{aimed.name} on {machine.name}"
+        typer.echo(f"{replace(aimed, name=name).heading}\n")
+        typer.echo(aim_table(aimed.ways, machine, np.zeros(len(machine.rotaries))))
+    if not aimed.reached:
         say_no("no angles within the limits bring that direction to the spindle")
         raise typer.Exit(ANSWER_NO)

@@ -102,15 +102,14 @@ def write_document(document: Document, output: Path | None, paper: str, *, force
         return
     from tiltwright.files.atomic_write import write_all
     from tiltwright.output.document_files import document_files
-    from tiltwright.output.typesetting import uncovered
+    from tiltwright.output.typesetting import code_points, uncovered
     from tiltwright.terminal.streams import note
 
     missing = (
         uncovered("".join(document_text(document).splitlines())) if output.suffix.lower() == ".pdf" else ()
     )
     if missing:
-        codes = " ".join(f"U+{ord(sign):04X}" for sign in missing[:12])
-        note(f"the page's font has no sign for {codes}; it shows a box for each")
+        note(f"the page's font has no sign for {code_points(missing)}; it shows a box for each")
     files = document_files(document, output, paper_of(paper))
     # Pages beside drawings of an older run would be worse than no pages.
     write_all(files, force=force)

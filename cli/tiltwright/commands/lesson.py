@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from tiltwright.output.typesetting import Paper
-    from tiltwright.teaching.grading import Graded
+    from tiltwright.teaching.grading import Graded, GradedFile
 
 __all__ = ["app"]
 
@@ -161,7 +161,10 @@ def _expected_and_found(refusal: str, machine: str) -> tuple[str, str]:
 def grade(
     folder: Folder,
     answers: Annotated[
-        Path, typer.Argument(metavar="ANSWERS", help="A folder of answer files (CSV).", show_default=False)
+        Path,
+        typer.Argument(
+            metavar="ANSWERS", help="A folder of answer files (CSV or .xlsx).", show_default=False
+        ),
     ],
     as_json: Json = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="CSV, one row a student.")] = False,
@@ -175,7 +178,7 @@ def grade(
         typer.Option(
             "--feedback-form",
             metavar="FORM",
-            help="pdf, txt, md, or html: the setup in three dimensions with the wrong origins in it.",
+            help="pdf, txt, md, or html: the setup in three dimensions with the wrong origins in it; for pivots PDF.",
         ),
     ] = "pdf",
     paper: PaperOption = "a4",
@@ -191,9 +194,9 @@ def grade(
       tiltwright lesson grade monday handed-in/ --csv -o grades.csv
       tiltwright lesson grade monday handed-in/ --feedback back/     a sheet for each student, what is wrong and why
 
-    Subfolders and .txt files are read too, and for pivots also machine files with a student's lines. Of two files of one
-    student and sheet the first by name counts. A value that cannot be read costs that value only. Ends with 0 when every
-    number answered is right, 1 when one is wrong, 2 when something cannot be read.
+    Subfolders, workbooks (.xlsx) and .txt files are read too, and for pivots also machine files with a student's lines. Of
+    two files of one student and sheet the first by name counts. A value that cannot be read costs that value only. Ends
+    with 0 when every number answered is right, 1 when one is wrong, 2 when something cannot be read.
     """
     from tiltwright.files.diagnostics import one_of, option_error, shown
     from tiltwright.teaching.grading import grade as graded_answers
@@ -249,11 +252,20 @@ def show_grades(
         write_class_set(feedback, _feedback_files(graded, feedback_form, paper_of(paper)), force=force)
         count = len(graded.counted)
         students = "1 student" if count == 1 else f"{count} students"
-        note(f"{feedback}: feedback for {students}", label="done")
+        plain = sum(not _has_page(row) for row in graded.counted) if feedback_form == "html" else 0
+        without = f"; {plain} of them as PDF, with no setup to show" if plain else ""
+        note(f"{feedback}: feedback for {students}{without}", label="done")
     if graded.faults:
         raise InputFaults(graded.faults)
     if not graded.all_right:
         raise typer.Exit(ANSWER_NO)
+
+
+def _has_page(row: GradedFile) -> bool:
+    """True where a row's answers can be shown in three dimensions: pivots, and another sheet's numbers, cannot."""
+    from tiltwright.teaching.assessment import Assessment
+
+    return isinstance(row.assessment, Assessment) and row.neighbour is None
 
 
 def _feedback_files(graded: Graded, form: str, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
@@ -267,7 +279,8 @@ def _feedback_files(graded: Graded, form: str, paper: Paper) -> Iterator[tuple[P
 
     units = graded.lesson.units.value
     for name, row in feedback_names(graded):
-        if form == "html" and isinstance(row.assessment, Assessment) and row.neighbour is None:
+        if form == "html" and _has_page(row):
+            assert isinstance(row.assessment, Assessment)  # or it has none
             page = setup_page(
                 row.assessment.evaluated, units, answers=ghosts_of(row.assessment, units, for_student=True)
             )

@@ -40,6 +40,7 @@ __all__ = [
     "head_faults",
     "head_names",
     "mixed_units",
+    "table_of_rows",
     "uneven",
 ]
 
@@ -274,13 +275,28 @@ def csv_from_text(file: str, text: str, wanted: str) -> CsvTable:
     records = _records(file, body, separator)
     if not records:
         raise InputFaults([Diagnostic(file, None, "", "an empty file", wanted)])
+    return table_of_rows(file, records, separator, ended=text.endswith(("\n", "\r")))
+
+
+def table_of_rows(file: str, records: Sequence[CsvRow], separator: str, *, ended: bool) -> CsvTable:
+    """Rows as a table, the first of them its head.
+
+    Parameters
+    ----------
+    file : str
+        For messages.
+    records : sequence of CsvRow
+        One or more, none of them blank.
+    separator : str
+    ended : bool
+    """
     if _in_one_column(records[0].cells):
-        records = tuple(_spread(record) for record in records)
+        records = [_spread(record) for record in records]
     head, rows = records[0], records[1:]
     count = max((place + 1 for place, cell in enumerate(head.cells) if cell), default=0)
     head = CsvRow(head.number, head.cells[:count])
-    rows = tuple(CsvRow(row.number, _without_empty_end(row.cells, count)) for row in rows)
-    return CsvTable(file, head, rows, separator, text.endswith(("\n", "\r")))
+    whole = tuple(CsvRow(row.number, _without_empty_end(row.cells, count)) for row in rows)
+    return CsvTable(file, head, whole, separator, ended)
 
 
 def _in_one_column(head: Sequence[str]) -> bool:

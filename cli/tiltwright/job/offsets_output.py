@@ -1,21 +1,21 @@
-"""Offsets and aims: as tables for people, and as JSON and CSV for other programs.
+"""Work offsets: as tables for people, and as JSON and CSV for other programs.
 
 JSON and CSV hold full float64, lengths in the stated unit, angles in degrees; keys never change within a schema number.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
-from numpy import float64
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics import Machine, PlacedOperation, Solution, UnreachableOperation, work_offset_code
+from kinematics import Machine, PlacedOperation, UnreachableOperation, work_offset_code
+from tiltwright.job.aim_output import aim_ways
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import JobMessage
-from tiltwright.job.message_wording import message_words, unreachable_text, violation_text
+from tiltwright.job.message_wording import message_words, unreachable_text
 from tiltwright.job.plane_turns import (
     TurnConvention,
     plane_turns,
@@ -35,8 +35,6 @@ __all__ = [
     "EXPANDED_WORDS",
     "NOT_TO_LOAD",
     "ExpandedUncertainties",
-    "aim_table",
-    "aim_ways",
     "direction_rows",
     "expanded_of",
     "figures_head",
@@ -189,24 +187,6 @@ def unreached_report(one: UnreachableOperation, machine: Machine) -> dict[str, A
         "short_deg": one.misalignment_deg,
         "ways": aim_ways(one.solutions, machine),
     }
-
-
-def aim_ways(
-    solutions: Sequence[Solution], machine: Machine, rotary_offset_deg: ArrayLike | None = None
-) -> list[dict[str, Any]]:
-    """Every solution of an aim for JSON, the best first."""
-    offset = np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else np.asarray(rotary_offset_deg)
-    return [
-        {
-            "program": by_letter(machine, np.array(way.machine_deg) - offset),
-            "machine": by_letter(machine, way.machine_deg),
-            "move": by_letter(machine, way.move_deg),
-            "cost_deg": way.motion_deg,
-            "fits": way.feasible,
-            "why_out": [violation_text(one) for one in way.violations],
-        }
-        for way in solutions
-    ]
 
 
 def turns_columns(convention: TurnConvention | None) -> list[str]:
@@ -407,18 +387,3 @@ def turned_table(
     rows = [[*row, *turns_cells(turns)] for row, turns in zip(rows, found, strict=True)]
     explained = turns_explained(convention, degenerate=any(turns.degenerate for turns in found))
     return f"{title}\n\n{table([*head, *turns_head(convention)], rows, left=left)}\n\n{explained}"
-
-
-def aim_table(solutions: Sequence[Solution], machine: Machine, rotary_offset_deg: NDArray[float64]) -> str:
-    """Every solution of an aim as a table, the best first; those ruled out with the reason."""
-    head = ["", *(f"program {letter}" for letter in machine.letters)]
-    head += [f"machine {letter}" for letter in machine.letters] if rotary_offset_deg.any() else []
-    head += ["motion", "verdict"]
-    rows = []
-    for number, way in enumerate(solutions, start=1):
-        row = [str(number), *map(angle, way.machine_deg - rotary_offset_deg)]
-        row += [angle(value) for value in way.machine_deg] if rotary_offset_deg.any() else []
-        reasons = "; ".join(violation_text(one) for one in way.violations)
-        verdict = ("taken" if number == 1 else "fits") if way.feasible else f"out: {reasons}"
-        rows.append([*row, angle(way.motion_deg), verdict])
-    return table(head, rows, align="l" + "r" * (len(head) - 2) + "l")

@@ -264,7 +264,7 @@ def _motion_bounds(
         own = [(views[n].path, results[n][k].operation) == one.which for n, k in places]
         for way, (_, changed) in enumerate(one.ways, start=1):
             turned[np.ix_(choices[:, j] == way, own)] = angles_of(changed)[own]
-    start, found = _start_deg(setups[0]), np.zeros(len(choices))
+    start, found = setups[0].start_deg, np.zeros(len(choices))
     for i, rotary in enumerate(machine.rotaries):
         away = turned[..., i] - start[i]
         if rotary.limits_deg is None:
@@ -347,18 +347,8 @@ def _poses(
         first = results[n][k]
         assert isinstance(first, PlacedOperation)  # only these have a pose
         poses.append(first.machine_deg)
-    start = _start_deg(setups[0])
-    moves = index_moves_deg(machine, start, np.array(poses).reshape(-1, len(machine.rotaries)))
+    moves = index_moves_deg(machine, setups[0].start_deg, np.array(poses).reshape(-1, len(machine.rotaries)))
     return _Poses(moves, members, {place: k for k, group in enumerate(members) for place in group})
-
-
-def _start_deg(setup: Setup) -> NDArray[np.float64]:
-    """Machine angles at program zero, or as near as the limits let them be."""
-    start = setup.machine_deg(np.zeros(len(setup.machine.rotaries)))
-    for i, rotary in enumerate(setup.machine.rotaries):
-        if rotary.limits_deg is not None:
-            start[i] = np.clip(start[i], *rotary.limits_deg)
-    return start
 
 
 def _speeds(view: ReadJob) -> NDArray[np.float64] | None:

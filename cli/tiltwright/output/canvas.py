@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import html
 import itertools
 import math
@@ -9,7 +10,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tiltwright.output import typesetting
 
@@ -30,6 +30,16 @@ class LabelBox:
     right: float
     bottom: float
     text: str = ""
+
+    @property
+    def corners(self) -> list[Point]:
+        """The corners, clockwise from the left one at the top."""
+        return [
+            (self.left, self.top),
+            (self.right, self.top),
+            (self.right, self.bottom),
+            (self.left, self.bottom),
+        ]
 
     def overlaps(self, other: LabelBox) -> bool:
         """True if two labels share any paper."""
@@ -136,7 +146,7 @@ class Canvas:
         if not pieces:
             return
         self.strokes.extend(pieces)
-        path = " ".join("M{:g} {:g} L{:g} {:g}".format(*_round(start), *_round(end)) for start, end in pieces)
+        path = " ".join([f"M{_plain(start)} L{_plain(end)}" for start, end in pieces])
         self._path(path, stroke="black", stroke_width=weight, fill="none")
 
     def polygon(self, points: Iterable[Point], weight: float, fill: str = "none", dash: str = "") -> None:
@@ -178,8 +188,8 @@ class Canvas:
                 start = "L" if end is not None and math.dist(end, piece[0]) < _JOINED_MM else "M"
                 end = piece[1]
                 if start == "M":
-                    parts.append("M{:g} {:g}".format(*_round(piece[0])))
-                parts.append("L{:g} {:g}".format(*_round(end)))
+                    parts.append(f"M{_plain(piece[0])}")
+                parts.append(f"L{_plain(end)}")
         if not parts:
             return
         self._path(
@@ -194,8 +204,7 @@ class Canvas:
 
     def rectangle(self, box: LabelBox, weight: float, fill: str = "none") -> None:
         """An upright rectangle."""
-        corners = [(box.left, box.top), (box.right, box.top), (box.right, box.bottom), (box.left, box.bottom)]
-        self.polygon(corners, weight, fill)
+        self.polygon(box.corners, weight, fill)
 
     def circle(self, centre: Point, radius: float, weight: float, fill: str = "none") -> None:
         """A circle; its box counts as four lines."""
@@ -203,9 +212,8 @@ class Canvas:
         corners = [(x - radius, y), (x, y - radius), (x + radius, y), (x, y + radius)]
         self.strokes.extend(zip(corners, corners[1:] + corners[:1], strict=True))
         x, y = _round(centre)
-        self._elements.append(
-            _element("circle", cx=x, cy=y, r=radius, stroke="black", stroke_width=weight, fill=fill)
-        )
+        style = _stated(r=radius, stroke="black", stroke_width=weight, fill=fill)
+        self._elements.append(f'<circle cx="{x}" cy="{y}"{style} />')
 
     def arrow_head(self, tip: Point, towards: Point, size: float = 2.4) -> None:
         """A filled arrow head whose point is ``tip``, pointing along ``towards`` (any length)."""
@@ -271,21 +279,16 @@ class Canvas:
         if halo:
             x, y = _round((box.left - 0.4, box.top - 0.3))
             width, height = _round((box.right - box.left + 0.8, box.bottom - box.top + 0.6))
-            self._elements.append(_element("rect", x=x, y=y, width=width, height=height, fill="white"))
+            self._elements.append(f'<rect x="{x}" y="{y}" width="{width}" height="{height}" fill="white" />')
         x, y = _round(at)
-        self._elements.append(
-            _element(
-                "text",
-                html.escape(shown, quote=False),
-                x=x,
-                y=y,
-                font_size=size,
-                text_anchor=anchor,
-                font_family=f"{typesetting.FAMILY}, sans-serif",
-                font_weight="bold" if bold else "normal",
-                fill="black",
-            )
+        style = _stated(
+            font_size=size,
+            text_anchor=anchor,
+            font_family=f"{typesetting.FAMILY}, sans-serif",
+            font_weight="bold" if bold else "normal",
+            fill="black",
         )
+        self._elements.append(f'<text x="{x}" y="{y}"{style}>{html.escape(shown, quote=False)}</text>')
         return box
 
     def name_beside(self, at: Point, text: str, size: float, within: LabelBox) -> LabelBox:
@@ -295,18 +298,14 @@ class Canvas:
         """
         width = typesetting.width_em(typesetting.printable(text), bold=True) * size
         height = typesetting.ASCENT_EM * size
-        about = self._about_strokes()
-        best, least = at, math.inf
-        for away, degrees in itertools.product((3.0, 5.0, 8.0, 11.0, 15.0), range(22, 382, 15)):
-            turn = math.radians(degrees)
-            x = at[0] + (away + width / 2.0) * math.cos(turn) - width / 2.0
-            y = at[1] - (away + height / 2.0) * math.sin(turn) + height / 2.0
-            covered = self._in_the_way((x, y), width, size, within, about)
-            if covered < least:
-                best, least = (x, y), covered
-            if covered == 0:
-                break
-        return self.text(best, text, size, bold=True)
+        places = [
+            (
+                at[0] + (away + width / 2.0) * right - width / 2.0,
+                at[1] - (away + height / 2.0) * up + height / 2.0,
+            )
+            for away, right, up in _AROUND
+        ]
+        return self.text(self._best(places, width, size, within), text, size, bold=True)
 
     def text_where_free(self, places: Sequence[Point], text: str, size: float, within: LabelBox) -> LabelBox:
         """A label that begins at the first of the places that is clear of lines and of other labels.
@@ -314,36 +313,38 @@ class Canvas:
         Where none is clear, the one that least is in the way of.
         """
         width = typesetting.width_em(typesetting.printable(text)) * size
-        about = self._about_strokes()
-        best = min(places, key=lambda place: self._in_the_way(place, width, size, within, about))
-        return self.text(best, text, size)
+        return self.text(self._best(places, width, size, within), text, size)
 
-    def _about_strokes(self) -> NDArray[np.float64]:
-        """Left, top, right and bottom of the box about each line so far, shape (n, 4)."""
-        ends = np.array(self.strokes, dtype=np.float64).reshape(-1, 2, 2)
-        return np.concatenate((ends.min(axis=1), ends.max(axis=1)), axis=1)
+    def _best(self, places: Sequence[Point], width: float, size: float, within: LabelBox) -> Point:
+        """The first place at which a label covers nothing, else the first at which it covers least.
 
-    def _in_the_way(
-        self, place: Point, width: float, size: float, within: LabelBox, about: NDArray[np.float64]
-    ) -> int:
-        """Amount that a name would cover: lines, given the boxes about all of them too, other labels, and what lies outside."""
-        box = LabelBox(
-            place[0] - _CLEAR_MM,
-            place[1] - typesetting.ASCENT_EM * size - _CLEAR_MM,
-            place[0] + width + _CLEAR_MM,
-            place[1] + typesetting.DESCENT_EM * size + _CLEAR_MM,
-        )
+        A line counts one, another label ten, and what lies outside a hundred.
+        """
+        x, y = np.array(places, dtype=np.float64).T
+        left, right = x - _CLEAR_MM, x + width + _CLEAR_MM
+        top = y - typesetting.ASCENT_EM * size - _CLEAR_MM
+        bottom = y + typesetting.DESCENT_EM * size + _CLEAR_MM
         outside = (
-            box.left < within.left
-            or box.right > within.right
-            or box.top < within.top
-            or box.bottom > within.bottom
+            (left < within.left) | (right > within.right) | (top < within.top) | (bottom > within.bottom)
         )
-        covered = sum(box.overlaps(other) for other in self.labels)
-        left, top, right, bottom = about.T
-        near = (right >= box.left) & (left <= box.right) & (bottom >= box.top) & (top <= box.bottom)
-        crossed = sum(box.crossed_by(*self.strokes[k]) for k in near.nonzero()[0])
-        return 100 * outside + 10 * covered + crossed
+        edges = [(box.left, box.top, box.right, box.bottom) for box in self.labels]
+        x1, y1, x2, y2 = np.array(edges, dtype=np.float64).reshape(-1, 4).T[..., None]
+        labels = (left < x2) & (x1 < right) & (top < y2) & (y1 < bottom)
+        x1, y1, x2, y2 = np.array(self.strokes, dtype=np.float64).reshape(-1, 4).T[..., None]
+        near = (np.maximum(x1, x2) >= left) & (np.minimum(x1, x2) <= right)
+        near &= (np.maximum(y1, y2) >= top) & (np.minimum(y1, y2) <= bottom)
+        best, least = places[0], math.inf
+        for k, amount in enumerate((100 * outside + 10 * labels.sum(axis=0)).tolist()):
+            if amount >= least:
+                continue
+            box = LabelBox(float(left[k]), float(top[k]), float(right[k]), float(bottom[k]))
+            lines = [self.strokes[n] for n in near[:, k].nonzero()[0].tolist()]
+            covered = amount + sum(box.crossed_by(*line) for line in lines)
+            if covered < least:
+                best, least = places[k], covered
+            if covered == 0:
+                break
+        return best
 
     def svg(self) -> str:
         """The finished SVG; text in it stays text."""
@@ -351,17 +352,24 @@ class Canvas:
         return "\n".join((_HEAD, f"     {size}>", "<defs>", "</defs>", *self._elements, "</svg>"))
 
     def _path(self, d: str, **attributes: object) -> None:
-        self._elements.append(_element("path", d=d, **attributes))
+        self._elements.append(f'<path d="{d}"{_stated(**attributes)} />')
 
 
-def _element(tag: str, content: str | None = None, /, **attributes: object) -> str:
-    """An element of the SVG.
+_AROUND = [
+    (away, math.cos(math.radians(degrees)), math.sin(math.radians(degrees)))
+    for away, degrees in itertools.product((3.0, 5.0, 8.0, 11.0, 15.0), range(22, 382, 15))
+]
+"""Places about a point, the nearest first: distance, and direction to the right and up."""
 
-    Written here: a class's keys hold 30,000, and with drawsvg they took a tenth of the time of a lesson; to load it takes
-    25 ms of every sheet.
+
+@functools.lru_cache(maxsize=256, typed=True)  # a few styles, thousands of times
+def _stated(**attributes: object) -> str:
+    """Attributes of an SVG's element, each after a space.
+
+    Written here: a class's keys hold 30,000 elements, and with drawsvg they took a tenth of the time of a lesson; to load
+    it takes 25 ms of every sheet.
     """
-    stated = "".join(f' {name.replace("_", "-")}="{value}"' for name, value in attributes.items())
-    return f"<{tag}{stated} />" if content is None else f"<{tag}{stated}>{content}</{tag}>"
+    return "".join(f' {name.replace("_", "-")}="{value}"' for name, value in attributes.items())
 
 
 def _dashed(dash: str) -> dict[str, str]:
@@ -370,13 +378,17 @@ def _dashed(dash: str) -> dict[str, str]:
 
 def _polyline(points: Iterable[Point]) -> str:
     """The path data of straight lines from point to point."""
-    return "M" + " L".join("{},{}".format(*_round(point)) for point in points)
+    return "M" + " L".join([f"{round(x, 4) + 0.0},{round(y, 4) + 0.0}" for x, y in points])
 
 
 def _closed(rings: Iterable[Sequence[Point]]) -> str:
     """The path data of closed rings."""
-    parts = (" L".join("{:g} {:g}".format(*_round(point)) for point in ring) for ring in rings if len(ring))
-    return " ".join(f"M{part} Z" for part in parts)
+    return " ".join(f"M{' L'.join(map(_plain, ring))} Z" for ring in rings if len(ring))
+
+
+def _plain(point: Point) -> str:
+    """A point of a path, without noughts at the end."""
+    return f"{round(point[0], 4) + 0.0:g} {round(point[1], 4) + 0.0:g}"
 
 
 def _round(point: Point) -> Point:

@@ -8,7 +8,7 @@ import json
 import re
 import threading
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -51,6 +51,17 @@ def uncovered(text: str) -> tuple[str, ...]:
             c for c in text if c not in known or unicodedata.category(c) in ("Cc", "Cf", "Zl", "Zp")
         )
     )
+
+
+def code_points(characters: Sequence[str]) -> str:
+    """Characters by their numbers in Unicode, for words about those that cannot be printed; a dozen at most.
+
+    Examples
+    --------
+    >>> code_points(("ポ", "ト"))
+    'U+30DD U+30C8'
+    """
+    return " ".join(f"U+{ord(c):04X}" for c in characters[:12]) + (" …" if len(characters) > 12 else "")
 
 
 @functools.lru_cache(maxsize=4096)  # drawings say the same words again and again

@@ -446,9 +446,8 @@ def _unreached(evaluated: EvaluatedJob, one: UnreachableOperation) -> dict[str, 
     assert asked.plane is not None  # stated angles are always placed
     turn = rotation_about_axis([0.0, 0.0, 1.0], asked.names.index(one.name) * asked.step_deg)
     normal = turn @ asked.plane.normal
-    limits = np.array([rotary.limits_deg or (-np.inf, np.inf) for rotary in setup.machine.rotaries])
     # Each way as far as the limits let it go: the one that leaves the plane nearest to the spindle.
-    ways = np.clip([way.machine_deg for way in one.solutions], limits[:, 0], limits[:, 1])
+    ways = setup.machine.held_to_limits([way.machine_deg for way in one.solutions])
     left_deg = np.degrees(np.arccos(np.clip(setup.machine_axes(ways)[:, 2] @ normal, -1.0, 1.0)))
     best = int(np.argmin(left_deg.round(9)))
     nearest = ways[best]

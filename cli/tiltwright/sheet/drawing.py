@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -38,7 +39,7 @@ STEP_HATCHING = (Pattern(45.0, 2.2), Pattern(135.0, 2.2))  # hatching of a stack
 PART_ZERO = "part zero"
 _KEY_PITCH_MM = 1.25 * TYPE_MM
 _SET_IN_MM = 4.0  # of what continues a row of the key
-_SAME_PLACE_MM = 0.5  # on the paper: two points nearer than this are drawn as one
+_SAME_PLACE_MM = 1.2  # on the paper: nearer than this, part zero would lie below the circle of the origin
 ALOFT = 400.0  # higher than any panel
 _CLEAR_ENOUGH_MM = 1.5  # from the arrow that tells how the table turns
 _ABOVE_DIMENSION_MM = 1.2  # of the same arrow
@@ -111,7 +112,7 @@ def draw(view: SideView, layout: PanelLayout = HALF) -> Panel:
     """
     _, up = dimension_texts(view, view.marks[0])
     layout = layout.beside(max(typesetting.width_em(word, bold=True) for word in up.split(" ")) * TYPE_MM)
-    least = 0.0 if layout.key_x is None else 8.5 + len(_key_rows(view, layout, apart=True)[0]) * _KEY_PITCH_MM
+    least = 0.0 if layout.key_x is None else _least_for_key(view, layout)
     place, scale, layout = choose_scale(view, layout, least)
     canvas = Canvas(layout.width, layout.height)
     bodies, numbered = _solids(canvas, view, place, layout) if view.solids else ([], {})
@@ -119,7 +120,7 @@ def draw(view: SideView, layout: PanelLayout = HALF) -> Panel:
     arrow = _spindle_arrow(view, place, layout) if view.solids is None else None
     holes = _marks(canvas, view, place, layout, arrow)
     dimension(canvas, view, place(view.marks[0].axis), place(view.marks[0].place), layout)
-    caption = "; ".join(filter(None, (f"scale {scale}", view.outline_words)))
+    caption = _caption(view, scale)
     if layout.key_x is not None:
         _key(canvas, view, place, layout, caption)
     leaders = _numbers(canvas, view, place, layout, bodies, numbered)
@@ -216,20 +217,18 @@ def _hatched(drawn: Sequence[tuple[str, str, Rings]]) -> list[_Body]:
 def _steps(canvas: Canvas, view: SideView, place: ViewTransform, bodies: list[_Body]) -> dict[int, _Body]:
     """Draw platter and stack; returns each step's body, where it is drawn with one."""
     numbered: dict[int, _Body] = {}
-    outlines = [
-        None if step.outline is None else [place(point) for point in step.outline] for step in view.steps
-    ]
+    outlines = [None if step.outline is None else place.each(step.outline) for step in view.steps]
+    rings = [None if outline is None else np.array(outline) for outline in outlines]
     for index, (step, outline) in enumerate(zip(view.steps, outlines, strict=True)):
         if outline is None:
             continue
         canvas.polygon(outline, MEDIUM, fill="white", dash="" if step.stated else STAND_IN_DASH)
-        over = tuple([other] for other in outlines[index + 1 :] if other is not None)
-        numbered[step.number] = _Body([outline], over, STEP_HATCHING[index % 2])
+        first, *over = [[ring] for ring in rings[index:] if ring is not None]
+        numbered[step.number] = _Body(first, tuple(over), STEP_HATCHING[index % 2])
         bodies.append(numbered[step.number])
     if view.platter is not None and (view.solids is None or not view.solids.platter):
         weight = PLATTER if _is_thin(view.platter) else MEDIUM
-        rim = [place(p) for p in view.platter]
-        canvas.polygon(rim, weight, dash="" if view.platter_stated else STAND_IN_DASH)
+        canvas.polygon(place.each(view.platter), weight, dash="" if view.platter_stated else STAND_IN_DASH)
     if view.solids is None and not any(outlines):
         for step in view.steps:
             canvas.line(place(step.start), place(step.end), HEAVY)
@@ -286,7 +285,7 @@ def _strokes(canvas: Canvas, strokes: int = 0, labels: int = 0) -> NDArray[np.fl
     """Every line so far, and the edges of every label, (k, 2, 2); those from a number on."""
     edges = []
     for box in canvas.labels[labels:]:
-        corners = [(box.left, box.top), (box.right, box.top), (box.right, box.bottom), (box.left, box.bottom)]
+        corners = box.corners
         edges += [*zip(corners, corners[1:] + corners[:1], strict=True), (corners[0], corners[2])]
     return np.array([*canvas.strokes[strokes:], *edges], dtype=np.float64).reshape(-1, 2, 2)
 
@@ -294,12 +293,12 @@ def _strokes(canvas: Canvas, strokes: int = 0, labels: int = 0) -> NDArray[np.fl
 def _rim_of(body: _Body) -> NDArray[np.float64]:
     """Points along a body's outline that nothing covers."""
     share = np.linspace(0.0, 1.0, 6)[:-1, None, None]
-    found = [np.zeros((0, 2))]
-    for ring in body.rings:
-        corners = np.asarray(ring, dtype=np.float64)
-        if len(corners) > 1:
-            found.append((corners + share * (np.roll(corners, -1, axis=0) - corners)).reshape(-1, 2))
-    points = np.concatenate(found)
+    found = [
+        (ring + share * (np.roll(ring, -1, axis=0) - ring)).reshape(-1, 2)
+        for ring in body.rings
+        if len(ring) > 1
+    ]
+    points = np.concatenate([np.zeros((0, 2)), *found])
     for cover in body.covers:
         points = points[~inside(cover, points)]
     return points
@@ -320,8 +319,10 @@ def _hatching(canvas: Canvas, bodies: Sequence[_Body], holes: Sequence[LabelBox]
 
 def _is_thin(rim: np.ndarray) -> bool:
     """True if a rim is seen edge on, or nearly so."""
-    spread = np.linalg.svd(rim - rim.mean(axis=0), compute_uv=False)
-    return bool(spread[1] < 0.03 * spread[0])
+    x, y = (rim - rim.mean(axis=0)).T
+    # Of the ellipse that spreads as the points do: the squares of its half axes, which numpy's svd takes long to tell.
+    middle, apart = float(x @ x + y @ y) / 2.0, math.hypot(float(x @ x - y @ y) / 2.0, float(x @ y))
+    return middle - apart < 0.03**2 * (middle + apart)
 
 
 def _outlines(view: SideView) -> list[np.ndarray]:
@@ -341,7 +342,7 @@ def _spindle_arrow(view: SideView, place: ViewTransform, layout: PanelLayout) ->
     lane = LabelBox(origin[0] - 2.2, -ALOFT, origin[0] + 2.2, ALOFT)
     tips = [origin[1] - 3.2]
     for outline in _outlines(view):
-        corners = [place(point) for point in outline]
+        corners = place.each(outline)
         pieces = [lane.clip(a, b) for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
         tips += [min(piece[0][1], piece[1][1]) - 1.2 for piece in pieces if piece is not None]
     for centre, radius in ((place(view.part_zero), 1.5), (place(mark.axis), layout.arc_radius)):
@@ -443,6 +444,18 @@ def _key(canvas: Canvas, view: SideView, place: ViewTransform, layout: PanelLayo
         canvas.text(at, printed, TYPE_MM, bold=bold, halo=False)
 
 
+def _caption(view: SideView, scale: str) -> str:
+    return "; ".join(filter(None, (f"scale {scale}", view.outline_words)))
+
+
+def _least_for_key(view: SideView, layout: PanelLayout) -> float:
+    """The height that the key needs, and the caption below it where that reaches as far to the right."""
+    words = typesetting.printable(_caption(view, "1:2.5") + AT_FULL_SIZE)
+    reaches = 2.0 + typesetting.width_em(words) * TYPE_MM > (layout.key_x or layout.width)
+    rows, _ = _key_rows(view, layout, apart=True)
+    return 8.5 + (len(rows) + (0.6 if reaches else 0.0)) * _KEY_PITCH_MM
+
+
 def _key_room_em(layout: PanelLayout) -> float:
     """The width that a row of the key has."""
     return (layout.width - (layout.key_x or 0.0) - 1.0) / TYPE_MM
@@ -491,22 +504,27 @@ def _free_side(view: SideView, axis: Point, place: ViewTransform, layout: PanelL
     """
     share = np.linspace(0.0, 1.0, 25)[:, None, None]
     origin = np.array(place(view.marks[0].place))
-    taken = [origin[None], np.linspace(origin, (origin[0], 0.0), 25)]  # the origin, and the spindle over it
+    # The origin, the spindle over it, and the two lines from it to the dimensions.
+    ends = ((origin[0], 0.0), (origin[0], layout.dimension_y), (layout.dimension_x, origin[1]))
+    taken = [origin[None], *(np.linspace(origin, end, 50) for end in ends)]
     for outline in _outlines(view):
-        corners = np.array([place(point) for point in outline])
+        corners = np.array(place.each(outline))
         taken.append((corners + share * (np.roll(corners, -1, axis=0) - corners)).reshape(-1, 2))
     points_taken = np.concatenate(taken)
+    from_axis = np.hypot(points_taken[:, 0] - axis[0], points_taken[:, 1] - axis[1])
     arc = np.radians(np.linspace(-ARC_HALF_DEG, ARC_HALF_DEG, 9))
     clear: dict[tuple[float, float], float] = {}
     for share_of in _ARC_SIZES:
         radius = share_of * layout.arc_radius
+        # No other point is near enough to matter.
+        near = points_taken[np.abs(from_axis - radius) <= _CLEAR_ENOUGH_MM + 1e-6]
         sides = (90.0, 180.0, 0.0, 270.0) if share_of == 1.0 else (180.0, 0.0, 90.0, 270.0)
         for side in sides:
             turn = arc + np.radians(side)
             points = np.array(axis) + radius * np.stack((np.cos(turn), np.sin(turn)), axis=-1)
             if points[:, 1].max() < layout.dimension_y - _ABOVE_DIMENSION_MM:
-                square = (points[:, :1] - points_taken[:, 0]) ** 2 + (points[:, 1:] - points_taken[:, 1]) ** 2
-                clear[side, radius] = float(np.sqrt(square.min()))
+                square = (points[:, :1] - near[:, 0]) ** 2 + (points[:, 1:] - near[:, 1]) ** 2
+                clear[side, radius] = float(np.sqrt(square.min(initial=np.inf)))
                 if clear[side, radius] > _CLEAR_ENOUGH_MM:
                     return side, radius
     return max(clear, key=lambda at: clear[at], default=(270.0, layout.arc_radius))

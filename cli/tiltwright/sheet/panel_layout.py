@@ -148,6 +148,12 @@ class ViewTransform:
             self.paper[1] - (float(point[1]) - self.middle[1]) * self.factor,
         )
 
+    def each(self, points: Flat) -> list[Point]:
+        """Flat points of the machine, (n, 2), on the paper."""
+        x = self.paper[0] + (points[:, 0] - self.middle[0]) * self.factor
+        y = self.paper[1] - (points[:, 1] - self.middle[1]) * self.factor
+        return list(zip(x.tolist(), y.tolist(), strict=True))
+
     def beside(self) -> ViewTransform | None:
         """The transform of the view from the other side, if there is room for it."""
         if self.other is None:
@@ -232,7 +238,7 @@ def whole_points(shown: Projection, kinds: frozenset[str] | None = None) -> Flat
 
 
 Points = NDArray[np.float64]
-Rings = Sequence[Sequence[Point]]
+Rings = Sequence[Points]
 
 _GRID_MM = 0.8
 _AT_ONCE = 60
@@ -250,7 +256,7 @@ def inside(rings: Rings, points: Points) -> NDArray[np.bool_]:
         if len(ring) < 3:
             continue
         # Column by column, and the edges along the first axis: to reduce a last axis of a few takes many times as long.
-        x1, y1 = np.asarray(ring, dtype=np.float64).T
+        x1, y1 = ring.T
         # Most points lie outside of the box about the ring, and need no closer look.
         x, y = points[:, 0], points[:, 1]
         about = ((x >= x1.min()) & (x <= x1.max()) & (y >= y1.min()) & (y <= y1.max())).nonzero()[0]
@@ -326,21 +332,22 @@ def spot_inside(
     half: Points, strokes: Points, region: Rings, covers: Sequence[Rings], near: Point
 ) -> Spot | None:
     """The free place inside a body, outside of what covers it, that is nearest to a point; None where there is none."""
-    corners = np.concatenate(
-        [np.asarray(ring, dtype=np.float64) for ring in region if len(ring)] or [np.zeros((0, 2))]
-    )
-    if not len(corners):
+    rings = [ring for ring in region if len(ring)]
+    if not rings:
         return None
-    grid = _grid(corners.min(axis=0), corners.max(axis=0))
-    grid = grid[inside(region, grid)]
-    for cover in covers:
-        grid = grid[~inside(cover, grid)]
-    grid = grid[np.hypot(*(grid - np.array(near)).T).argsort(kind="stable")]
-    for start in range(0, len(grid), _AT_ONCE):
-        some = grid[start : start + _AT_ONCE]
-        free = some[~strokes_through(strokes, some, half + _MARGIN_MM)]
+    corners = np.concatenate(rings)
+    x, y = _axes(corners.min(axis=0), corners.max(axis=0))
+    grid = _points(x, y)[np.hypot(x - near[0], (y - near[1])[:, None]).ravel().argsort(kind="stable")]
+    start, count = 0, _AT_ONCE
+    while start < len(grid):
+        free = grid[start : start + count]
+        free = free[inside(region, free)]
+        for cover in covers:
+            free = free[~inside(cover, free)]
+        free = free[~strokes_through(strokes, free, half + _MARGIN_MM)]
         if len(free):
             return Spot((float(free[0, 0]), float(free[0, 1])))
+        start, count = start + count, 4 * count
     return None
 
 
@@ -352,64 +359,77 @@ def spot_outside(
         return None
     low = np.array([within.left, within.top]) + half + _MARGIN_MM
     high = np.array([within.right, within.bottom]) - half - _MARGIN_MM
-    grid = _grid(low, high)
-    for body in bodies:
-        grid = grid[~inside(body, grid)]
-    for target, middle in _free(grid, targets, strokes, half + _MARGIN_MM):
-        along = (target - middle) / max(float(np.hypot(*(target - middle))), 1e-9)
-        # from the edge of the label's box to a little before the body, so that the leader touches its outline only
-        edge = float((np.array(half + 0.3) / np.maximum(np.abs(along), 1e-9)).min())
-        start = middle + edge * along
-        long = float(np.hypot(*(target - start)))
-        if not _LEADER_MM[0] <= long <= _LEADER_MM[1]:
-            continue
-        if crossed(strokes, start, target - (_HEADWAY_MM + 0.25) * along):
-            continue
-        path = start + np.linspace(0.0, 1.0, 12)[:, None] * (target - 0.5 * along - start)
-        if any(inside(body, path).any() for body in bodies):
-            continue
-        return Spot(
-            (float(middle[0]), float(middle[1])),
-            ((float(start[0]), float(start[1])), (float(target[0]), float(target[1]))),
-        )
+    left = _TRIED
+    for middles, aims in _nearest_first(*_axes(low, high), targets):
+        clear = np.ones(len(middles), dtype=bool)
+        for body in bodies:
+            clear &= ~inside(body, middles)
+        tried = clear.nonzero()[0][:left]
+        left -= len(tried)
+        for middle, start, target, along in _leaders(middles[tried], aims[tried], strokes, half):
+            if crossed(strokes, start, target - (_HEADWAY_MM + 0.25) * along):
+                continue
+            path = start + np.linspace(0.0, 1.0, 12)[:, None] * (target - 0.5 * along - start)
+            if any(inside(body, path).any() for body in bodies):
+                continue
+            return Spot(
+                (float(middle[0]), float(middle[1])),
+                ((float(start[0]), float(start[1])), (float(target[0]), float(target[1]))),
+            )
+        if not left:
+            break
     return None
 
 
-def _nearest_first(grid: Points, targets: Points) -> Iterator[tuple[Points, Points]]:
-    """The places to try, the nearest to any target first, each with the target that it is nearest to, a few at a time."""
-    square = np.full(len(grid), np.inf)
-    for x, y in targets:
-        square = np.minimum(square, (grid[:, 0] - x) ** 2 + (grid[:, 1] - y) ** 2)
-    rough = np.sqrt(square)
+def _leaders(
+    middles: Points, targets: Points, strokes: Points, half: Points
+) -> Iterator[tuple[Points, Points, Points, Points]]:
+    """The places that no stroke runs into and whose leader is of a fitting length: middle, start, target and direction."""
+    along = targets - middles
+    along /= np.hypot(along[:, 0], along[:, 1]).clip(1e-9)[:, None]
+    # from the edge of the label's box to a little before the body, so that the leader touches its outline only
+    edge = ((half + 0.3) / np.abs(along).clip(1e-9)).min(axis=1)
+    start = middles + edge[:, None] * along
+    long = np.hypot(targets[:, 0] - start[:, 0], targets[:, 1] - start[:, 1])
+    fitting = ((long >= _LEADER_MM[0]) & (long <= _LEADER_MM[1])).nonzero()[0]
+    for k in fitting[~strokes_through(strokes, middles[fitting], half + _MARGIN_MM)]:
+        yield middles[k], start[k], targets[k], along[k]
+
+
+def _nearest_first(x: Points, y: Points, targets: Points) -> Iterator[tuple[Points, Points]]:
+    """The places of a grid, the nearest to any target first, each with the target that it is nearest to, in batches."""
+    if not len(x) or not len(y):
+        return
+    grid = _points(x, y)
+    across, down = (x - targets[:, :1]) ** 2, (y - targets[:, 1:]) ** 2
+    rough = np.sqrt((across[:, None] + down[:, :, None]).min(axis=0)).ravel()
     far = np.flatnonzero(rough > _LEADER_MM[0] - _SLACK_MM)
     shown = 0
     # A label mostly stands among the first: the exact distances of all the others need not be known.
-    for count in (2 * _AT_ONCE, _TRIED):
-        some = far
-        if len(far) > 2 * count:
+    for count in (2 * _AT_ONCE, 8 * _AT_ONCE, len(far)):
+        some, whole = far, len(far) <= 2 * count
+        if not whole:
             last = np.partition(rough[far], count + 1)[count + 1]
             some = far[rough[far] <= last + _SLACK_MM]
         apart = np.hypot(grid[some, 0, None] - targets[:, 0], grid[some, 1, None] - targets[:, 1])
         exact = apart.min(axis=1, initial=np.inf)
         order = exact.argsort(kind="stable")
-        order = order[exact[order] > _LEADER_MM[0]][shown:count]
-        shown += len(order)
+        order = order[exact[order] > _LEADER_MM[0]][shown : None if whole else count]
         yield grid[some[order]], targets[apart[order].argmin(axis=1)]
+        if whole:
+            return
+        shown += len(order)
 
 
-def _free(grid: Points, targets: Points, strokes: Points, half: Points) -> Iterator[tuple[Points, Points]]:
-    """Target and middle of each place that no stroke runs into; looked at a few at a time, since the first ones mostly do."""
-    for places, nearest in _nearest_first(grid, targets):
-        for k in range(0, len(places), _AT_ONCE):
-            some = slice(k, k + _AT_ONCE)
-            free = ~strokes_through(strokes, places[some], half)
-            yield from zip(nearest[some][free], places[some][free], strict=True)
-
-
-def _grid(low: Points, high: Points) -> Points:
+def _axes(low: Points, high: Points) -> tuple[Points, Points]:
+    """The columns and rows of a grid that fills a box; none where the box is empty."""
     if (high <= low).any():
-        return np.zeros((0, 2))
-    x, y = (np.arange(a, b + 1e-9, _GRID_MM) for a, b in zip(low, high, strict=True))
+        return np.zeros(0), np.zeros(0)
+    return np.arange(low[0], high[0] + 1e-9, _GRID_MM), np.arange(low[1], high[1] + 1e-9, _GRID_MM)
+
+
+def _points(x: Points, y: Points) -> Points:
+    """The points of a grid, row by row."""
     places = np.empty((len(y), len(x), 2))
     places[..., 0], places[..., 1] = x, y[:, None]
     return places.reshape(-1, 2)
@@ -440,36 +460,27 @@ def hatch(
     """Parallel lines inside closed rings, interrupted where something covers them and about labels."""
     turn = np.radians(angle_deg)
     along, across = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
-    rings = [np.asarray(ring, dtype=np.float64) for ring in region if len(ring) > 2]
+    rings = [ring for ring in region if len(ring) > 2]
     if not rings:
         return []
     heights = np.concatenate(rings) @ across
-    hidden = [[np.asarray(ring, dtype=np.float64) for ring in cover if len(ring) > 2] for cover in covers]
     # Off the corners, which mostly lie at round places.
     first, last = np.ceil(heights.min() / apart_mm), np.floor(heights.max() / apart_mm)
     lines = (np.arange(first, last + 1.0) + 0.137) * apart_mm
-    drawn = _runs(rings, along, across, lines)
     about = _box(rings)
-    over = [cover for cover in hidden if cover and _box(cover).touches(about)]
-    for box in boxes:
-        if box.touches(about):
-            corners = (
-                (box.left, box.top),
-                (box.right, box.top),
-                (box.right, box.bottom),
-                (box.left, box.bottom),
-            )
-            over.append([np.array(corners)])
-    covered = [_runs(cover, along, across, lines) for cover in over]
+    over = [[ring for ring in cover if len(ring) > 2] for cover in covers]
+    over = [cover for cover in over if cover and _box(cover).touches(about)]
+    over += [[np.array(box.corners)] for box in boxes if box.touches(about)]
+    (along_x, along_y), (across_x, across_y) = along.tolist(), across.tolist()
+    drawn, gone = _runs([rings], along, across, lines), _runs(over, along, across, lines)
     found: list[tuple[Point, Point]] = []
-    for k, height in enumerate(lines):
-        pieces = drawn[k]
-        for cover in covered:
-            pieces = _without(pieces, cover[k]) if cover[k] else pieces
-        for low, high in pieces:
+    for height, pieces, without in zip(lines.tolist(), drawn, gone, strict=True):
+        x, y = height * across_x, height * across_y
+        for low, high in _without(pieces, without):
             if high - low > 0.3:
-                ends = [height * across + at * along for at in (low, high)]
-                found.append(((float(ends[0][0]), float(ends[0][1])), (float(ends[1][0]), float(ends[1][1]))))
+                found.append(
+                    ((x + low * along_x, y + low * along_y), (x + high * along_x, y + high * along_y))
+                )
     return found
 
 
@@ -481,21 +492,26 @@ def _box(rings: Sequence[Points]) -> LabelBox:
 
 
 def _runs(
-    rings: Sequence[Points], along: Points, across: Points, heights: Points
+    bodies: Sequence[Sequence[Points]], along: Points, across: Points, heights: Points
 ) -> list[list[tuple[float, float]]]:
-    """The stretches of parallel straight lines inside rings, a list for each line."""
-    cuts: list[list[float]] = [[] for _ in heights]
-    for ring in rings:
-        x, y = ring @ along, ring @ across - heights[:, None]
-        x2, y2 = _next(x), np.concatenate((y[:, 1:], y[:, :1]), axis=1)
-        row, place = ((y > 0.0) != (y2 > 0.0)).nonzero()
-        before, after = y[row, place], y2[row, place]
-        at = x[place] + before / (before - after) * (x2[place] - x[place])
-        for line, cut in zip(row.tolist(), at.tolist(), strict=True):
-            cuts[line].append(cut)
-    for found in cuts:
-        found.sort()
-    return [list(zip(found[::2], found[1::2], strict=True)) for found in cuts]
+    """The stretches of parallel straight lines inside each body's rings, a list for each line."""
+    found: list[list[tuple[float, float]]] = [[] for _ in heights]
+    rings = [ring for body in bodies for ring in body]
+    if not rings:
+        return found
+    of = np.repeat(np.arange(len(bodies)), [sum(map(len, body)) for body in bodies])
+    corners, following = np.concatenate(rings), np.concatenate([_next(ring) for ring in rings])
+    x, x2 = corners @ along, following @ along
+    y, y2 = corners @ across - heights[:, None], following @ across - heights[:, None]
+    line, place = ((y > 0.0) != (y2 > 0.0)).nonzero()
+    before, after = y[line, place], y2[line, place]
+    at = x[place] + before / (before - after) * (x2[place] - x[place])
+    # A line enters a body as often as it leaves it.
+    order = np.lexsort((at, of[place], line))
+    ends = at[order].tolist()
+    for k, low, high in zip(line[order].tolist()[::2], ends[::2], ends[1::2], strict=True):
+        found[k].append((low, high))
+    return found
 
 
 def _without(pieces: list[tuple[float, float]], gone: list[tuple[float, float]]) -> list[tuple[float, float]]:

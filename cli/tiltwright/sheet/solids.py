@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 
@@ -15,7 +14,7 @@ from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, drawn_ti
 from tiltwright.reach.messages import assumptions
 from tiltwright.reach.wording import assumption_words, corner_words, shown_down
 from tiltwright.sheet.data import Texts
-from tiltwright.sheet.panel_layout import MEDIUM, THIN, TYPE_MM, Rings
+from tiltwright.sheet.panel_layout import MEDIUM, THIN, TYPE_MM, Rings, ViewTransform
 from tiltwright.sheet.side_view import BodyShape, Flat, Projection, SideView, Solids, TravelBar
 
 __all__ = ["bars", "clearance_words", "draw_projection", "is_ringed", "with_solids"]
@@ -155,11 +154,10 @@ HIDDEN_DASH = "1.2 0.8"
 ROW_MM = 5.6
 EDGE = 0.3  # mm of paper
 LONG_MM = 6.0  # a distance on paper that needs no ring to be found
-ToPaper = Callable[[Flat], Point]
 
 
 def draw_projection(
-    canvas: Canvas, shown: Projection, place: ToPaper, within: LabelBox
+    canvas: Canvas, shown: Projection, place: ViewTransform, within: LabelBox
 ) -> list[tuple[str, str, Rings]]:
     """Draw all bodies as far as they lie in a box, and the smallest gap over them.
 
@@ -190,12 +188,16 @@ def draw_projection(
             middle = ((first[0] + last[0]) / 2, (first[1] + last[1]) / 2)
             canvas.circle(middle, _ring_mm(first, last), MEDIUM)
     return [
-        (body.name, body.kind, [within.clip_ring(ring) for ring in _placed(body.seen, place)])
+        (
+            body.name,
+            body.kind,
+            [np.array(within.clip_ring(ring)).reshape(-1, 2) for ring in _placed(body.seen, place)],
+        )
         for body in shown.bodies
     ]
 
 
-def is_ringed(shown: Projection, place: ToPaper) -> bool:
+def is_ringed(shown: Projection, place: ViewTransform) -> bool:
     """True where the smallest gap is too short on the paper to be found without a ring about it."""
     if shown.gap is None:
         return False
@@ -203,7 +205,7 @@ def is_ringed(shown: Projection, place: ToPaper) -> bool:
     return bool(np.hypot(last[0] - first[0], last[1] - first[1]) <= LONG_MM)
 
 
-def _cuts(canvas: Canvas, shown: Projection, place: ToPaper, within: LabelBox) -> None:
+def _cuts(canvas: Canvas, shown: Projection, place: ViewTransform, within: LabelBox) -> None:
     """A broken line along each side of the box that cuts bodies off, as high as they are there."""
     for side, sign in ((within.left, -1.0), (within.right, 1.0)):
         heights: list[float] = []
@@ -229,8 +231,8 @@ def _crossed(ring: list[Point], x: float) -> np.ndarray[tuple[int], np.dtype[np.
     return np.array(found or [0.0, 0.0])
 
 
-def _placed(rings: tuple[Flat, ...], place: ToPaper) -> list[list[Point]]:
-    return [[place(point) for point in ring] for ring in rings]
+def _placed(rings: tuple[Flat, ...], place: ViewTransform) -> list[list[Point]]:
+    return [place.each(ring) for ring in rings]
 
 
 def _ring_mm(first: Point, last: Point) -> float:

@@ -237,9 +237,9 @@ def _missing_words(sheet: Sheet) -> str:
     gone = missing_characters(sheet)
     if not gone:
         return ""
-    codes = " ".join(f"U+{ord(c):04X}" for c in gone[:12]) + (" …" if len(gone) > 12 else "")
     return (
-        f"Each {typesetting.STAND_IN} on this sheet stands for a character that its font does not have ({codes}): "
+        f"Each {typesetting.STAND_IN} on this sheet stands for a character that its font does not have "
+        f"({typesetting.code_points(gone)}): "
         "read that name in the job file."
     )
 

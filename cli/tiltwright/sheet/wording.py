@@ -137,12 +137,10 @@ def _by(record: CalibrationRecord) -> str:
 
 def _uncertainty_of(record: CalibrationRecord, units: str) -> str:
     """The largest component of each line's standard uncertainty, where the record has it."""
-    result = record.said.get("result")
-    rotaries = result.get("rotary") if isinstance(result, dict) else None
     to_mm = numbers.UNIT_MM[record.said["units"]]
     found = []
-    for one in rotaries if isinstance(rotaries, list) else ():
-        given = one.get("u_point") if isinstance(one, dict) else None
+    for one in record.fitted:
+        given = one.get("u_point")
         if isinstance(given, list) and given and all(isinstance(u, int | float) for u in given):
             largest = numbers.length(max(given) * to_mm, units)
             found.append(f"{sanitized(str(one.get('letter')))} {largest}")

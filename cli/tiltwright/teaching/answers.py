@@ -25,6 +25,7 @@ from tiltwright.files.diagnostics import (
 )
 from tiltwright.files.parsing import parse_written_angle
 from tiltwright.files.units import Unit
+from tiltwright.files.workbook_source import WORKBOOKS, table_from_workbook
 from tiltwright.files.written_numbers import decimal_mark, parse_written
 from tiltwright.job.evaluate import EvaluatedJob
 
@@ -40,7 +41,7 @@ __all__ = [
 ]
 
 AXES = ("X", "Y", "Z")
-_WANTED = "a CSV file of answers: a head line and a row for each answer"
+_WANTED = "a file of answers (CSV): a head line and a row for each answer"
 _VALUE = {
     ColumnName("value"): None,
     ColumnName("value", "mm"): Unit.MM,
@@ -293,7 +294,7 @@ def answers_from_file(
     faults += [
         _head_fault(table, f"column {shown(cell)} a second time", "every column once")
         for place, (cell, column) in enumerate(zip(table.head.cells, columns, strict=True))
-        if column in columns[:place] and column not in _VALUE
+        if column in columns[:place] and column not in _VALUE and (column in known or not lenient)
     ]
     if faults:
         raise InputFaults(faults)
@@ -322,14 +323,14 @@ def answers_from_file(
 
 
 def answers_table(path: Path) -> CsvTable:
-    """A file of answers as a table of cells; a column `name` is the student's, if there is no other.
+    """A file of answers, CSV or a workbook, as a table of cells; a column `name` is the student's, if there is no other.
 
     Raises
     ------
     InputFaults
         When it cannot be read, or is no table.
     """
-    table = csv_from_file(path, _WANTED)
+    table = (table_from_workbook if path.suffix.lower() in WORKBOOKS else csv_from_file)(path, _WANTED)
     name, student = ColumnName("name"), ColumnName("student")
     if name not in table.columns or student in table.columns:
         return table

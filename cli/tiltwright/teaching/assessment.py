@@ -209,6 +209,10 @@ def why_words(
         words.append("No single mistake on the program's list gives these numbers, and no other two of them.")
     elif not finding.complete:
         words.append("The rest is something else, perhaps a slip on top of it: take this as a hint.")
+    elif finding.elsewhere and not finding.same:
+        words.append("It doesn't explain the other wrong numbers: take this as a hint.")
+    elif not finding.same:
+        words.append("It comes near these numbers but doesn't give every digit: take this as a hint.")
     words.append(_parting(assessment, finding, for_student=for_student))
     return tuple(words)
 

@@ -16,6 +16,7 @@ from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.csv_source import ColumnName
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.files.time_limit import TimeLimitError, time_limit
+from tiltwright.files.workbook_source import WORKBOOKS
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
 from tiltwright.teaching.answers import (
     Answers,
@@ -34,8 +35,8 @@ __all__ = ["Graded", "GradedFile", "check_sheet", "grade"]
 
 LONGEST_S = 20.0
 """For one file: hundreds of times what a whole one takes."""
-_ENDINGS = (".csv", ".txt")
-_SPREADSHEETS = (".xlsx", ".xls", ".xlsm", ".ods", ".numbers")
+_ENDINGS = (".csv", ".txt", *WORKBOOKS)
+_SPREADSHEETS = (".xls", ".ods", ".numbers")
 _TELLING = 3
 """Lengths that agree with another sheet before it is named: two can agree by chance, where a coordinate is shared."""
 _STUDENT_LINE = re.compile(r"^#[ \t]*(?:student|name)[ \t]*:[ \t]*(\S.*)$", re.IGNORECASE | re.MULTILINE)
@@ -210,7 +211,7 @@ def _handed_in(answers: Path, endings: Sequence[str]) -> list[Path]:
     files = [path for path in files if path.suffix.lower() != ".txt" or _has_sheets(path)]
     if not files:
         allowed = "a folder of answer files"
-        raise InputFaults([Diagnostic(str(answers), None, "", "no .csv or .txt file", allowed)])
+        raise InputFaults([Diagnostic(str(answers), None, "", "no .csv, .xlsx or .txt file", allowed)])
     return files
 
 

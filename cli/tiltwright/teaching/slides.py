@@ -26,6 +26,9 @@ from tiltwright.teaching.explanation import LETTERS
 
 __all__ = ["slides_pdf"]
 
+_ROWS = 7
+"""Of a table on one slide; the rest follows on the next, under the same heading."""
+_ITEMS = 5
 _TEMPLATE = Path(__file__).parents[1] / "output" / "slides.typ"
 
 
@@ -69,20 +72,33 @@ def _answers_and_working(blocks: Sequence[Block]) -> tuple[Sequence[Block], Sequ
 
 
 def _enlarged(blocks: Iterable[Block]) -> list[Block]:
-    """The blocks one below the other, without room to write in or words about a drawing's scale."""
+    """The blocks one below the other, without room to write in or words about a drawing's scale.
+
+    What is too long for a slide goes on below its heading, which is told again.
+    """
     found: list[Block] = []
+    heading: Heading | None = None
+    tables = 0
     for block in blocks:
+        if isinstance(block, Heading):
+            heading, tables = block, 0
         if isinstance(block, SideBySide):
-            first, *caption = block.right
-            found += [first, replace(block.picture, svg=_unscaled(block.picture.svg))]
+            listed, *caption = block.right
+            found += [listed, replace(block.picture, svg=_unscaled(block.picture.svg))]
             # What the drawing shows, but for its scale, which stands last.
             found += [replace(one, items=one.items[:-1]) for one in caption if isinstance(one, BulletList)]
         elif isinstance(block, Picture):
             found.append(replace(block, svg=_unscaled(block.svg)))
         elif isinstance(block, Table):
             rows = tuple(tuple("?" if cell.startswith(BLANK) else cell for cell in row) for row in block.rows)
-            found.append(replace(block, rows=rows))
+            tables += 1
+            for first in range(0, len(rows), _ROWS):
+                found += [heading] if first and heading else []
+                found.append(replace(block, rows=rows[first : first + _ROWS]))
         elif not isinstance(block, PageBreak):
+            # A long list, or one below two tables, has a page of its own.
+            long = isinstance(block, BulletList) and (tables > 1 or len(block.items) > _ITEMS)
+            found += [heading] if heading and tables and long else []
             found.append(block)
     return found
 

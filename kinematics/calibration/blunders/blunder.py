@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from kinematics.calibration.readings import Readings
+from kinematics.declared_types import DeclaredFields
 from kinematics.machine import Machine
 from kinematics.validation import ValueEquality
 
@@ -12,7 +13,7 @@ __all__ = ["Blunder", "CoordinateError"]
 
 
 @dataclass(frozen=True)
-class CoordinateError:
+class CoordinateError(DeclaredFields):
     """One coordinate of a reading that is grossly wrong.
 
     Attributes
@@ -30,7 +31,7 @@ class CoordinateError:
 
 
 @dataclass(frozen=True, eq=False)
-class Blunder(ValueEquality):
+class Blunder(ValueEquality, DeclaredFields):
     """A classic mistake that explains the readings.
 
     Attributes

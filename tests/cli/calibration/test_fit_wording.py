@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from kinematics import Machine, Platter, RotaryAxis, RotationSense
 from kinematics.calibration import (
     AngleError,
     Blunder,
@@ -18,6 +19,7 @@ from kinematics.calibration import (
     PlannedTarget,
     TargetKind,
     perturbed_machine,
+    readings_from_rows,
     simulated_readings,
 )
 from tiltwright.calibration.fit_wording import (
@@ -34,6 +36,12 @@ GOLDEN = Path(__file__).with_name("fit_wording.txt")
 """After a change that is meant, write `sentences()` to it and read the difference."""
 
 X, Y, SLANTED = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, np.sqrt(0.5), -np.sqrt(0.5))
+
+MILL = Machine(
+    "mill", (RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None),), Platter(face_mm=0.0)
+)
+READ = readings_from_rows(["ball"], ["ball 1"], [[0.0]], [[20.0, 0.0, 50.0]])
+"""For blunders, whose sentences name neither."""
 
 ESTIMATES = [
     *(Estimate("location error", name, 0.01, None, None, unit, ("A",))
@@ -101,7 +109,7 @@ DIAGNOSTICS = [
 
 def blunders():
     def one(kind, **values):
-        return Blunder(kind, None, None, **values)
+        return Blunder(kind, READ, MILL, **values)
 
     z = CoordinateError("Z", 310.0, -310.0)
     y = CoordinateError("Y", -20.0, -508.0)

@@ -28,7 +28,7 @@ from tiltwright.reach.analysis import analyse_operations, drawn_tip_mm
 from tiltwright.sheet.build import build_sheet
 from tiltwright.sheet.data import Sheet
 from tiltwright.sheet.drawing import draw
-from tiltwright.sheet.panel_layout import HALF, PAIR, choose_scale
+from tiltwright.sheet.panel_layout import HALF, PAIR, ViewTransform, choose_scale
 from tiltwright.sheet.side_view import BodyShape, Projection
 from tiltwright.sheet.solids import bars, draw_projection
 from tiltwright.sheet.typeset import sheet_data
@@ -311,7 +311,8 @@ def test_a_broken_line_says_where_a_body_is_cut_off():
     shown = Projection("", (BodyShape("block", "turning", (square,), (square,), whole=True),), None)
     for right, cut in ((40.0, False), (40.2, False), (30.0, True)):
         canvas = Canvas(50.0, 50.0)
-        draw_projection(canvas, shown, lambda p: (float(p[0]), float(p[1])), LabelBox(0.0, 0.0, right, 45.0))
+        upright = ViewTransform(1.0, (0.0, 0.0), (0.0, 40.0))
+        draw_projection(canvas, shown, upright, LabelBox(0.0, 0.0, right, 45.0))
         slanted = [(a, b) for a, b in canvas.strokes if a[0] != b[0] and a[1] != b[1]]
         assert bool(slanted) == cut
         if cut:

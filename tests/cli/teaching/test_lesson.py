@@ -224,7 +224,7 @@ def test_a_key_of_aimed_operations_gives_both_solutions(written, tmp_path):
 def test_no_answers_to_grade(run, written, tmp_path):
     folder = tmp_path / "lesson"
     _have(written, folder, "one tilt", 1)
-    assert "found no .csv or .txt file" in run("lesson", "grade", folder, folder / "key").err
+    assert "found no .csv, .xlsx or .txt file" in run("lesson", "grade", folder, folder / "key").err
     assert "a folder of answer files" in run("lesson", "grade", folder, tmp_path / "none").err
 
 

@@ -228,6 +228,13 @@ def test_more_poses_as_planned(run, examples, calibrated):
     now = [1.96 * one["u"] for one in json.loads(run("budget", calibrated, "--json").out)["features"]]
     for one in added:
         assert all(better <= before for better, before in zip(one["U95"], now, strict=False))
+    said = " ".join(
+        run("budget", calibrated, "--plan", examples / "pivots" / "spring_check.toml").out.split()
+    )
+    poses = {
+        f"{len(one['poses_deg'])} more probing poses at A{one['tilt_deg']:g}, as planned" for one in added
+    }
+    assert any(words in said for words in poses)
 
 
 def test_a_covariance_that_cannot_be_one(run, calibrated):

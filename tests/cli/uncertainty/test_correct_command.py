@@ -527,7 +527,8 @@ def test_several_parts_separate_their_seating(run, post, table):
         for name in ("face", "hole"):
             d = [0.0, 0.0, -0.02] + seat + rng.normal(size=3) * 0.001
             rows.append(f"{name},{serial},{d[0]:.5f},{d[1]:.5f},{d[2]:.5f},0.001")
-    _, found = report(run, post, table("\n".join(rows) + "\n"))
+    measured = table("\n".join(rows) + "\n")
+    _, found = report(run, post, measured)
     assert found["parts"] == 12
     spread = {(one["what"], one["component"]): one["u"] for one in found["seating"]}
     assert spread["part shift", "y"] == pytest.approx(
@@ -537,6 +538,10 @@ def test_several_parts_separate_their_seating(run, post, table):
     assert spread["part shift", "x"] < 0.001
     up = next(one for one in found["causes"] if one["what"] == "post: up")
     assert up["value"] == pytest.approx(0.02, abs=0.006)
+    said = run("correct", post, measured).out
+    assert "From part to part: how differently they seat" in said
+    up_u = max(one["u"] for one in found["seating"] if one["what"] == "part up")
+    assert re.search(rf"For the budget: \[reclamping\] up_u = {up_u:.4f}\d*, shift_u = ", said)
 
 
 def test_a_digit_lost_in_a_correction_is_told(run, written):

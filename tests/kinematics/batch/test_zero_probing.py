@@ -6,7 +6,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from samples import assert_close, random_machine, random_stack
 
-from kinematics import KinematicsError, Pose, Setup, offsets_of_parts, rotation_about_line
+from kinematics import (
+    KinematicsError,
+    Machine,
+    Platter,
+    Pose,
+    RotaryAxis,
+    RotationSense,
+    Setup,
+    StackStep,
+    offsets_of_parts,
+    rotation_about_line,
+)
 from kinematics.batch import (
     ZeroProbing,
     centre_touch,
@@ -90,7 +101,10 @@ def test_a_round_and_a_face_give_the_shift(seed, clocked):
 @given(SEEDS, st.booleans())
 def test_every_offset_of_a_moved_part_is_the_nominal_one_and_the_shift_carried_to_its_pose(seed, squares_up):
     random = np.random.default_rng(seed)
-    setup = random_setup(random)
+    hold_against_parts(random_setup(random), random, squares_up=squares_up)
+
+
+def hold_against_parts(setup, random, *, squares_up):
     machine = setup.machine
     count, last = len(machine.rotaries), machine.letters[-1]
     origins, program = random.normal(size=(5, 3)) * 40.0, random.uniform(-180.0, 180.0, (5, count))
@@ -106,6 +120,17 @@ def test_every_offset_of_a_moved_part_is_the_nominal_one_and_the_shift_carried_t
     assert_close(found, right.offset_mm, within=1e-8)
     turned = setup.rotary_offset_deg[-1] + terms.sign * terms.turn_deg(clocks)
     assert_close(turned, right.rotary_offset_deg[:, -1], within=1e-9)
+
+
+def test_a_part_squared_up_by_its_z_has_nothing_to_take_out(rng):
+    """On an indexer along X, a part turned by 90 degrees: x of the mill and y of the part lie along the line, z is left."""
+    a = RotaryAxis("A", [-300.0, -200.0, -150.0], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    setup = Setup.from_stack(
+        Machine("indexer", (a,), Platter()), [StackStep("block", up_mm=40.0, turn_deg=90.0)]
+    )
+    assert setup.alignment_axis("A") == "z"
+    assert clocking_terms(setup, [[10.0, 0.0, 0.0]], "A").turn_deg(0.5) == 0.0
+    hold_against_parts(setup, rng, squares_up=True)
 
 
 def test_what_cannot_be_told_is_refused(rng):

@@ -20,11 +20,14 @@ from kinematics import (
 )
 from kinematics.calibration import (
     fit_pivots,
+    linear_algebra,
     planned_readings,
     readings_from_rows,
     relative_line_parameters,
     simulated_readings,
 )
+from kinematics.calibration.covariance import EstimatedLine
+from kinematics.calibration.derived_quantities import _apart
 from kinematics.calibration.line_parameters import derotate
 from kinematics.calibration.observation_equations import target_residuals
 from kinematics.calibration.robust import LOSSES
@@ -117,6 +120,43 @@ def test_distance_and_angle_are_those_of_the_lines(shop):
         gap = common_perpendicular(*truth.rotaries)
         assert pair.distance.value == pytest.approx(gap.distance_mm, abs=1e-9)
         assert pair.angle.value == pytest.approx(gap.angle_deg, abs=1e-9)
+
+
+def test_parallel_lines_have_a_distance_and_no_angle(shop):
+    """Two rotaries along Z, 40 mm apart, the readings those of lines 40.05 apart: a sum of turns and two circles."""
+    outer = replace(B, point_mm=C.point_mm + np.array([40.0, 0.0, 0.0]), direction=[0.0, 0.0, 1.0])
+    nominal = Machine("m", (outer, C), Platter(face_mm=-356.0))
+    moved = replace(outer, point_mm=outer.point_mm + np.array([0.03, 0.04, 0.0]))
+    (pair,) = exact_fit(shop, nominal, replace(nominal, rotaries=(moved, C))).pairs
+    assert pair.distance.value == pytest.approx(np.hypot(40.03, 0.04), abs=1e-9)
+    assert pair.angle.value == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("sense", [1.0, -1.0])
+def test_derivatives_at_parallel_lines(sense):
+    """Distance square to the first line where that is given, and lean toward the second: by differences."""
+    across, up = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]), np.array([0.0, 0.0, 1.0])
+    points = np.array([[0.0, 0.0, 0.0], [30.0, 40.0, 7.0]])
+    slopes = [np.vstack([across, np.zeros((2, 3))]), np.vstack([np.zeros((2, 3)), across * 0.01])]
+    one, other = (
+        EstimatedLine(point, way, *slopes) for point, way in zip(points, (up, sense * up), strict=True)
+    )
+    distance, by_distance, angle, by_angle = _apart(one, other)
+    assert (distance, angle) == (50.0, 0.0 if sense > 0.0 else pytest.approx(np.pi))
+
+    def at(told):
+        first, second = (
+            (point + told[4 * k : 4 * k + 2] @ across, way + 0.01 * told[4 * k + 2 : 4 * k + 4] @ across)
+            for k, (point, way) in enumerate(zip(points, (up, sense * up), strict=True))
+        )
+        first, second = ((point, way / np.linalg.norm(way)) for point, way in (first, second))
+        between = second[0] - first[0]
+        off = between - (between @ first[1]) * first[1]
+        return np.array([np.linalg.norm(off), sense * (second[1] - sense * first[1]) @ [0.6, 0.8, 0.0]])
+
+    step = 1e-5
+    numeric = [(at(step * told) - at(-step * told)) / (2.0 * step) for told in np.eye(8)]
+    np.testing.assert_allclose(np.stack([by_distance, by_angle], axis=1), numeric, atol=1e-9)
 
 
 def test_the_platters_tilt_against_its_own_line(shop):
@@ -284,7 +324,7 @@ def test_medians_of_chi_squared():
 
 def test_bad_requests_are_refused(shop):
     case = shop.random_case(16)
-    with pytest.raises(KinematicsError, match="sigma: expected more than 0 mm, found -1"):
+    with pytest.raises(KinematicsError, match="sigma: expected more than 0, found -1"):
         fit_pivots(case.readings, case.nominal, sigma_mm=-1.0)
     with pytest.raises(
         KinematicsError, match="loss: expected linear, soft_l1, huber, cauchy, arctan, found 'l3'"
@@ -299,3 +339,33 @@ def test_bad_requests_are_refused(shop):
         readings_from_rows(["face"], ["one"], [[0, 0]], [[0, 0, 0]], directions={"two": [0, 0, 1]})
     with pytest.raises(KinematicsError, match="finite"):
         readings_from_rows(["ball"], ["one"], [[0, 0]], [[0, 0, np.nan]])
+
+
+def test_with_a_robust_loss_a_scatter_beyond_the_stated_one_is_believed(shop):
+    case = shop.random_case(7, targets=2, poses=16)
+    wide, narrow = (
+        fit_pivots(case.readings, case.nominal, sigma_mm=factor * case.sigma_mm, loss="huber")
+        for factor in (4.0, 0.1)
+    )
+    assert wide.sigma_mm == 4.0 * case.sigma_mm
+    assert narrow.sigma_mm == pytest.approx(narrow.s0)
+    assert narrow.sigma_mm == pytest.approx(case.sigma_mm, rel=0.5)
+
+
+@pytest.mark.parametrize(
+    "decompose",
+    [
+        linear_algebra.inverse,
+        linear_algebra.eigen_symmetric,
+        lambda matrix: linear_algebra.singular_values(matrix, full_matrices=False),
+        lambda matrix: linear_algebra.pseudo_inverse(matrix, 1e-6),
+        lambda matrix: linear_algebra.solution(matrix, np.ones(2)),
+    ],
+)
+def test_what_is_no_number_is_refused_before_it_spreads(decompose):
+    with pytest.raises(KinematicsError, match="check the readings"):
+        decompose(np.array([[1.0, 0.0], [0.0, np.nan]]))
+
+
+def test_a_singular_system_has_its_shortest_solution():
+    assert linear_algebra.solution(np.ones((2, 2)), np.full(2, 4.0)) == pytest.approx([2.0, 2.0])

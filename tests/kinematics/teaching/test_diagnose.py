@@ -164,8 +164,8 @@ def test_what_gives_the_very_same_numbers_is_named_beside_it():
     assert finding.left_mm <= DIGIT_MM / 2 + 1e-9
 
 
-def test_a_pair_that_gives_every_digit_goes_before_the_one_mistake_that_it_resembles():
-    """An offset forgotten and a turn counted twice are the offset's sign reversed, but for a shift that turns once less."""
+def _plain_shop():
+    """Three ports at one tilt, on a stack that is shifted and clocked, the clocking in C's offset."""
     tilt = RotaryAxis("A", [-380.0, -203.0, -400.0], [1, 0, 0], RotationSense.CLOCKWISE, None)
     turn = RotaryAxis("C", [-380.1, -203.1, -360.0], [0, 0, 1], RotationSense.CLOCKWISE, None)
     steps = [
@@ -176,7 +176,12 @@ def test_a_pair_that_gives_every_digit_goes_before_the_one_mistake_that_it_resem
     ports = [
         Operation(f"port {k}", program_deg=(-30.0, 50.0 * k), origin_mm=[3.0, -18.0, -12.0]) for k in range(3)
     ]
-    placed = place_operations(setup, ports).placed
+    return setup, steps, place_operations(setup, ports).placed
+
+
+def test_a_pair_that_gives_every_digit_goes_before_the_one_mistake_that_it_resembles():
+    """An offset forgotten and a turn counted twice are the offset's sign reversed, but for a shift that turns once less."""
+    setup, steps, placed = _plain_shop()
     worked = recompute(setup, placed, steps, classic_mistakes(setup, steps, operations=placed))
     rows = {tuple(mistake.kind for mistake in made): row for row, made in enumerate(worked.made)}
     both = rows["rotary offset forgotten", "step's turn counted twice"]
@@ -226,6 +231,48 @@ def test_a_mistake_with_a_slip_on_top_says_how_many_it_explains():
     assert not finding.complete
 
 
+def test_one_operation_s_mistake_is_a_hint_while_the_others_have_no_cause():
+    """Work that keeps the sine and takes every cosine for 1 looks, at a small tilt, nearly as if one coordinate was not turned."""
+    setup, steps, _ = _plain_shop()
+    ports = [
+        Operation(f"port {k}", program_deg=(tilt, 20.0 * k), origin_mm=[3.0, -18.0, -12.0])
+        for k, tilt in enumerate((-6.0, -35.0, -60.0))
+    ]
+    placed = place_operations(setup, ports).placed
+    worked = recompute(setup, placed, steps, classic_mistakes(setup, steps, operations=placed))
+    row = [tuple(m.name for m in made) for made in worked.made].index(("one coordinate not turned, Z at A",))
+    given = worked.offset_mm[0] + [[0.0], [8.1], [-7.3]] * np.array([1.0, 2.0, 3.0])
+    given[0] = worked.offset_mm[row, 0] + [0.0, 0.0, 0.0027]
+    (finding,) = diagnose(setup, placed, steps, answers_of(given), tolerance_mm=WITHIN_MM).findings
+    assert (finding.operations, finding.elsewhere) == ((0,), (1, 2))
+    assert not finding.exact
+    assert not finding.sure
+    given[0] = worked.offset_mm[row, 0]
+    (finding,) = diagnose(setup, placed, steps, answers_of(given), tolerance_mm=WITHIN_MM).findings
+    assert finding.exact
+    assert finding.sure == (not finding.same)
+
+
+def test_a_part_of_an_operation_is_no_mistake_s_that_would_change_its_right_number():
+    setup, steps, placed = _plain_shop()
+    worked = recompute(setup, placed, steps, classic_mistakes(setup, steps, operations=placed), pairs=False)
+    row = [made[0].name if made else "" for made in worked.made].index("wrong order")
+    given = worked.offset_mm[0].copy()
+    given[0, 1:] = worked.offset_mm[row, 0, 1:]
+    assert abs(worked.offset_mm[row, 0, 0] - given[0, 0]) > WITHIN_MM
+    found = diagnose(setup, placed[:1], steps, answers_of(given[:1]), tolerance_mm=WITHIN_MM)
+    assert all(one.made != worked.made[row] for one in found.findings)
+
+
+def test_a_number_of_any_size_is_wrong_and_no_fault():
+    setup, steps, placed = _plain_shop()
+    for size in (1e9, 1e17, 1e200):
+        given = [Answer(0, axis, size * (k + 1)) for k, axis in enumerate("XYZ")]
+        found = diagnose(setup, placed, steps, given, tolerance_mm=WITHIN_MM)
+        assert found.wrong.all()
+        assert not found.findings
+
+
 def test_going_on_rightly_from_a_wrong_angle_is_recognised():
     random = np.random.default_rng(5)
     setup, steps, placed = shop_case(random)
@@ -250,7 +297,7 @@ def test_going_on_rightly_from_a_wrong_angle_is_recognised():
     [
         (Answer(-1, "X", 0.0), 0.005, "answer, operation: expected 0 to"),
         (Answer(0, "A", 0.0), 0.005, "answer, axis: expected X, Y or Z, found 'A'"),
-        (Answer(0, "X", float("nan")), 0.005, "expected a finite number"),
+        (Answer(0, "X", float("inf")), 0.005, "expected a finite number"),
         (Answer(0, "X", 0.0), 0.0, "tolerance: expected more than 0"),
     ],
 )

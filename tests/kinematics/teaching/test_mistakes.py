@@ -363,6 +363,32 @@ def test_every_mistake_names_a_line_of_the_working(worker):
             assert working.number_of(mistake.at) >= 1
 
 
+@pytest.mark.parametrize(
+    ("name", "by_hand"),
+    [
+        ("part's turn forgotten in the origin", {"clocked": 0.0}),
+        ("part's turn reversed in the origin", {"clocked": -TURN_DEG}),
+        ("part's turn forgotten in the origin and C's offset", {"clocked": 0.0, "c": -C_DEG}),
+        ("part's turn reversed in the origin and C's offset", {"clocked": -TURN_DEG, "c": -(C_DEG - 1.5)}),
+    ],
+)
+@pytest.mark.parametrize("origin", [ORIGIN, 0.0 * ORIGIN])
+def test_a_touched_off_part_s_turn(name, by_hand, origin):
+    """The clocking that C's work offset takes out stays in the origin, and in the angle by which part zero is turned."""
+    stack, _, _ = _setup()
+    zero = stack.part_in_machine.translation_mm
+    setup = with_touched_zero(stack, compare_touch_off(stack, zero, [0.0, 0.0]))
+    placed = place_operations(setup, [Operation("op", program_deg=(A_DEG, C_DEG), origin_mm=origin)]).placed
+    mistakes = classic_mistakes(setup, None)
+    worked = recompute(setup, placed, None, mistakes, pairs=False)
+    row = [mistake.label for mistake in mistakes].index(name) + 1
+    np.testing.assert_allclose(worked.offset_mm[0, 0], _plain(origin=origin), atol=1e-10)
+    np.testing.assert_allclose(worked.offset_mm[row, 0], _plain(origin=origin, **by_hand), atol=1e-10)
+    for work in (solve_by_matrices, solve_by_trigonometry):
+        working = work(setup, placed[0], None)
+        assert all(working.number_of(mistake.at) >= 1 for mistake in mistakes)
+
+
 def test_the_stack_s_part_zero_used_where_it_was_touched_off():
     setup, _, _ = _setup()
     touched = with_touched_zero(setup, compare_touch_off(setup, [1.0, -12.0, 139.0], [0.0, 0.0]))

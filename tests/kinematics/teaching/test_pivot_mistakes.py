@@ -337,7 +337,7 @@ def test_an_answer_of_few_digits_is_not_wrong_for_want_of_more():
     [
         (PivotAnswer(2, "X", 0.0), "answer, pivot: expected 0 to 1, found 2"),
         (PivotAnswer(1, "Z", 0.0), "answer, axis: expected X or Y for the pivot of C, found 'Z'"),
-        (PivotAnswer(1, "X", float("nan")), "expected a finite number"),
+        (PivotAnswer(1, "X", float("inf")), "expected a finite number"),
     ],
 )
 def test_bad_input_is_refused(answer, message):

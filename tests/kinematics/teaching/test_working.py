@@ -272,7 +272,7 @@ def test_what_a_touched_off_part_is_turned_by_is_told_by_hand_too():
     setup = with_touched_zero(stack, compare_touch_off(stack, [1.0, 2.0, 50.3], [0.0]))
     placed = _place_one(setup, Operation("op", program_deg=(-30.0,), origin_mm=[5.0, 4.0, -3.0]))
     rules = {line.key: line.rule for line in solve_by_trigonometry(setup, placed, None).lines}
-    assert "turned by 0.35 degrees about z" in rules["origin turned"]
+    assert "turned by 0.35 degrees about z" in rules["part turn"]
     # An arm leads from a pivot, and there is none on the part.
-    assert "the arm" not in rules["origin turned"]
+    assert "the arm" not in rules["part turn"]
     assert "the arm" in rules["A turned"]

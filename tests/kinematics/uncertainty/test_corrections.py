@@ -1,6 +1,7 @@
 """Corrections from measured parts: against other libraries, plain Monte Carlo, and parts with hidden causes."""
 
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from hidden_causes import (
     simulated,
     two_causes,
 )
-from scipy import stats
+from scipy import special, stats
 
 from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense, StackStep
 from kinematics.uncertainty import (
@@ -466,6 +467,54 @@ def test_several_slips_in_a_long_table_are_named_and_none_where_three_things_are
     )
     wrong = inspected(part, cut_part(part, many), range(15), rng)
     assert measurement_blunders(measured_parts(part, wrong), sources) == ()
+
+
+def test_lines_of_one_calibration_spread_the_deviations_together(drawn):
+    """Oracle: the full product with a covariance whose quantities depend on each other."""
+    part, sources = drawn
+    rng = np.random.default_rng(17)
+    measured = measured_parts(
+        part, inspected(part, cut_part(part, np.zeros(len(part.model.quantities))), [0, 4, 8, 10], rng)
+    )
+    lines = part.model.of_kind("line shift", "A")
+    root = rng.normal(size=(len(lines), len(lines))) * 0.004
+    bound = UncertaintySource("calibration", "A", lines, root @ root.T)
+    others = [one for one in sources if one.kind != "line shift" or one.owner != "A"]
+    prior = setup_prior(part.model, [*others, bound])
+    rows = measured.jacobian[:, prior.columns]
+    assert np.count_nonzero(prior.covariance) > len(prior.columns)
+    np.testing.assert_allclose(
+        prior.spread(measured), rows @ prior.covariance @ rows.T, rtol=1e-12, atol=1e-18
+    )
+
+
+@pytest.mark.parametrize("most", [200, 12])
+def test_evidence_is_the_mean_of_normal_densities(drawn, monkeypatch, most):
+    """Oracle: scipy's multivariate normal with each explanation's own covariance; of many causes the likeliest in pairs."""
+    part, sources = drawn
+    values = off_by(part, "step up", "standoff", 0.05) + off_by(part, "line shift", "A", 0.06, "2")
+    rows = inspected(part, cut_part(part, values), [0, 4, 8, 10, 12], np.random.default_rng(19))
+    known = Explanations(measured_parts(part, rows), tuple(sources))
+    monkeypatch.setattr("kinematics.uncertainty.explanations._MOST_PAIRED", most)
+    excess, noise, spread = known.measured.excess_mm, known.noise, known.spread
+    by_cause = known.measured.jacobian[:, known._columns] * known._causes_u  # noqa: SLF001 - of what they are is no matter here
+
+    def density(covariance, figures=excess):
+        constant = 0.5 * len(figures) * np.log(2.0 * np.pi)
+        return stats.multivariate_normal.logpdf(figures, cov=covariance) + constant
+
+    def mean(densities):
+        return special.logsumexp(densities) - np.log(len(densities))
+
+    alone = np.array([density(noise + np.outer(one, one)) for one in by_cause.T])
+    kept = np.argsort(-alone, kind="stable")[:most]
+    pairs = [
+        density(noise + by_cause[:, pair] @ by_cause[:, pair].T) for pair in map(list, combinations(kept, 2))
+    ]
+    whole = [density(noise + spread + np.outer(one, one)) for one in by_cause.T]
+    each = [density(noise + spread), density(noise + 9.0 * spread), mean(alone), mean(whole), mean(pairs)]
+    assert known.left(excess) == pytest.approx(excess)
+    assert known.evidence(excess[:, None])[0] == pytest.approx(special.logsumexp(each), abs=1e-6)
 
 
 def test_chances_of_many_tables_at_once_are_those_of_each_by_itself(drawn):

@@ -1,0 +1,89 @@
+"""Tables from workbooks as spreadsheets save them (ISO/IEC 29500, .xlsx): the cells of a sheet, read as a CSV table is.
+
+The package is loaded when a workbook is read, and for nothing else.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+import zipfile
+from dataclasses import replace
+from pathlib import Path
+
+from tiltwright.files.csv_source import CsvRow, CsvTable, table_of_rows
+from tiltwright.files.diagnostics import Diagnostic, InputFaults
+from tiltwright.files.toml_source import read_bytes
+
+__all__ = ["WORKBOOKS", "table_from_workbook"]
+
+WORKBOOKS = (".xlsx", ".xlsm")
+"""Endings of the files that are read here."""
+_LARGEST_MB = 1
+_LARGEST_UNPACKED = 20_000_000
+_DECIMALS = 9
+
+
+def table_from_workbook(path: Path, wanted: str) -> CsvTable:
+    """The first sheet of a workbook that is not empty, as a table; the file is registered as an input.
+
+    A number is the cell's own, whatever decimals it shows with and whatever the spreadsheet's decimal mark; of a formula
+    it is the result that was saved.
+
+    Parameters
+    ----------
+    path : Path
+    wanted : str
+        What the file should be, in words, for messages.
+
+    Raises
+    ------
+    InputFaults
+        When it is missing, a folder, unreadable, too large, no workbook, or an empty one.
+    """
+    file = str(path)
+    raw = read_bytes(path, wanted, _LARGEST_MB, "save the table by itself")
+    try:
+        sheets = _sheets(raw)
+    except Exception:  # noqa: BLE001 - of a damaged file the package raises whatever it stumbles over
+        tip = "open it in the spreadsheet and save it as CSV"
+        raise InputFaults(
+            [Diagnostic(file, None, "", "a workbook that cannot be read", wanted, tip)]
+        ) from None
+    rows = next((rows for rows in sheets if rows), None)
+    if rows is None:
+        raise InputFaults([Diagnostic(file, None, "", "an empty workbook", wanted)])
+    # Numbers stand there without a decimal mark; here they are written with a point, as among commas.
+    table = table_of_rows(file, rows, ",", ended=True)
+    width = len(table.head.cells)
+    if any(rows[0].cells[1:]) or width == 1:
+        # No comma can part a cell here: what stands beside the table is somebody's own calculation.
+        whole = (replace(row, cells=(*row.cells, *[""] * width)[:width]) for row in table.rows)
+        return replace(table, rows=tuple(whole))
+    return table
+
+
+def _sheets(raw: bytes) -> list[list[CsvRow]]:
+    """The rows of every sheet that are not blank, numbered as the spreadsheet shows them."""
+    import openpyxl
+
+    with zipfile.ZipFile(io.BytesIO(raw)) as packed:
+        if sum(part.file_size for part in packed.infolist()) > _LARGEST_UNPACKED:
+            raise ValueError("too large")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of features that a table of cells has no use for
+        book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True)
+        sheets = []
+        for sheet in book.worksheets:
+            cells = (tuple(map(_text, row)) for row in sheet.iter_rows(values_only=True))
+            sheets.append([CsvRow(n, row) for n, row in enumerate(cells, start=1) if any(row)])
+    return sheets
+
+
+def _text(value: object) -> str:
+    """A cell as it would be typed."""
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:.{_DECIMALS}f}".rstrip("0").rstrip(".")
+    return str(value).strip()
