@@ -53,7 +53,7 @@ def reach_report(analysis: ReachAnalysis, units: str) -> dict[str, Any]:
 
 
 def not_checked_report(found: Iterable[NotChecked]) -> list[dict[str, Any]]:
-    """What was not checked, for JSON."""
+    """Everything that was not checked, for JSON."""
     return [{"kind": one.kind, "names": list(one.names), "words": not_checked_words(one)} for one in found]
 
 
