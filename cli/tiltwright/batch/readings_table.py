@@ -29,7 +29,7 @@ from tiltwright.files.written_numbers import parse_written
 __all__ = ["LARGEST_MB", "PartReading", "known_nests", "read_part_readings"]
 
 _OPTIONAL = ("nest", "target", "clock", "temperature")
-_REQUIRED = {"serial": "serial", "x": "X_mm or X_in", "y": "Y_mm or Y_in", "z": "Z_mm or Z_in"}
+_REQUIRED = {"serial": "serial", "X": "X_mm or X_in", "Y": "Y_mm or Y_in", "Z": "Z_mm or Z_in"}
 LARGEST_MB = 5
 """A hundred thousand parts: their offsets take 450 MB, as tests/benchmarks/bench_limits.py measures."""
 _SHOP_C = (-10.0, 50.0)
@@ -133,7 +133,7 @@ def _columns(table: CsvTable) -> tuple[dict[str, int], Unit, bool]:
     faults = head_faults(file, line, names, written, _KINDS)
     places = {_HERE.get(name, name): place for place, name in enumerate(names)}
     # An axis whose unit is missing is told already.
-    stated = {*places, *(name.lower() for name in names)}
+    stated = {name.removesuffix("_mm").removesuffix("_in") for name in names}
     faults += missing_columns(file, line, _REQUIRED, stated)
     faults += mixed_units(file, line, names, _KINDS)
     if faults:
