@@ -315,7 +315,7 @@ def _picture(
     view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
     if not sized:
         view = replace(view, steps=tuple(replace(step, size="") for step in view.steps))
-    return Picture(draw(view, ALONE).svg, title, ALONE.width)
+    return Picture(draw(view, ALONE).drawing, title, ALONE.width)
 
 
 def explanation_report(
