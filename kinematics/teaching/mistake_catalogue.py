@@ -266,29 +266,18 @@ def writing_mistakes() -> list[Mistake]:
     ]
     signs = {axis: frozenset({f"sign of {axis}"}) for axis in "XYZ"}
     every: frozenset[str] = frozenset().union(*signs.values())
-    mistakes.append(
-        Mistake(
-            "every sign reversed",
-            "",
-            "every number has the opposite sign",
-            "offset",
-            every,
-            negated("scale", ()),
-        )
-    )
-    lost: list[tuple[str, tuple[object, ...], frozenset[str]]] = [
-        (axis, (k,), signs[axis]) for k, axis in enumerate("XYZ")
-    ]
-    return mistakes + [
-        Mistake(
-            "a minus lost",
-            axis,
-            f"the minus of {axis} was lost",
-            "offset",
-            claims,
-            set_input("unsigned", place, value=True),
-        )
-        for axis, place, claims in [*lost, ("every number", (), every)]
+
+    def lost(axis: str, place: tuple[object, ...], claims: frozenset[str]) -> Mistake:
+        change = set_input("unsigned", place, value=True)
+        return Mistake("a minus lost", axis, f"the minus of {axis} was lost", "offset", claims, change)
+
+    opposite = "every number has the opposite sign"
+    # Of mistakes that give the same the first is told: where one number was answered, one minus.
+    return [
+        *mistakes,
+        *(lost(axis, (k,), signs[axis]) for k, axis in enumerate("XYZ")),
+        Mistake("every sign reversed", "", opposite, "offset", every, negated("scale", ())),
+        lost("every number", (), every),
     ]
 
 

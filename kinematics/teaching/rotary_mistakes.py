@@ -135,9 +135,19 @@ def _trigonometry_mistakes(rotary: RotaryAxis, i: int) -> list[Mistake]:
             ("one coordinate not turned", f"{second} at {letter}", f"{second} was left as it was before the turn about {letter}"),
             ("new coordinate used too soon", f"{first} used for {second} at {letter}", f"the new {first} of {letter}'s turn was used in working out the new {second}; both come from the old ones"),
             ("new coordinate used too soon", f"{second} used for {first} at {letter}", f"the new {second} of {letter}'s turn was used in working out the new {first}; both come from the old ones"),
+            ("one leg of the arm left out", f"{first} of {letter}'s arm", f"the {first} of {letter}'s arm was left out, as if the origin lay at the pivot's {first}"),
+            ("one leg of the arm left out", f"{second} of {letter}'s arm", f"the {second} of {letter}'s arm was left out, as if the origin lay at the pivot's {second}"),
+            ("sines left out", letter, f"{first} and {second} of {letter}'s arm were multiplied by the cosine, and the sine's part of each was left out"),
         )  # fmt: skip
         mistakes += [
-            Mistake(kind, item, words, f"{letter} turned", arm, set_input("plane_slip", (i,), k))
+            Mistake(
+                kind,
+                item,
+                words,
+                f"{letter} arm" if kind == "one leg of the arm left out" else f"{letter} turned",
+                arm,
+                set_input("plane_slip", (i,), k),
+            )
             for k, (kind, item, words) in enumerate(slips, start=1)
         ]
     return mistakes

@@ -194,8 +194,9 @@ def why_words(
             f"The same numbers would come from: {_some(finding.same)}. The answers cannot show which it was."
         )
     if finding.others:
+        give, fit = ("This gives", "fits") if len(finding.others) == 1 else ("These give", "fit")
         words.append(
-            f"These give other numbers and fit the answers within the tolerance, too: {_some(finding.others)}."
+            f"{give} other numbers and {fit} the answers within the tolerance, too: {_some(finding.others)}."
         )
     elif finding.sure and finding.pairs:
         words.append(

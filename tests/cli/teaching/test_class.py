@@ -62,6 +62,15 @@ def test_a_level_says_why_it_is_not_for_the_class_s_machine(run, tmp_path, examp
     assert REFUSED[mill, level] in ended.err
 
 
+@pytest.mark.parametrize("level", LEVELS)
+def test_the_instructor_may_load_a_key_s_job_without_a_caution(run, written, tmp_path, level):
+    folder = tmp_path / "class"
+    written(folder, "lesson", "new", "FOLDER", "--level", level, "--seed", 7, "--students", 2)
+    for sheet in (1, 2):
+        ended = run("offsets", folder / f"key/job-{sheet:02d}.toml")
+        assert (ended.code, "caution" in ended.err) == (0, False), ended.err
+
+
 @pytest.mark.parametrize("mill", MILLS)
 def test_every_other_level_works_on_it(tmp_path, examples, mill):
     """The job file gives the exercise's offsets on the machine file as it is, whose numbers are printed in full."""
@@ -502,6 +511,11 @@ def test_pivots_found_by_hand_and_by_the_fit_are_held_to_what_each_sheet_says(ru
     assert (ended.code, ended.err) == (0, "")
     assert {name: one["right"] for name, one in rows.items()} == {"Ines": 4, "Žofie Nováková": 8}
     shown = run("lesson", "grade", folder, handed_in).out
+    back = run(
+        "lesson", "grade", folder, handed_in, "--feedback", tmp_path / "back", "--feedback-form", "html"
+    )
+    assert "2 of them as PDF" in back.err
+    assert {path.suffix for path in (tmp_path / "back").iterdir()} == {".pdf"}
     assert "0.005 mm, or what a sheet's readings allow by hand if that is more" in " ".join(shown.split())
 
 
