@@ -25,14 +25,17 @@ evidence than two together."""
 _HARDLY = 0.005
 """Chance up to which a mistake that does not give every digit is still sure."""
 _SHARE = 20.0
+"""Part of the largest error by which a mistake may miss a number: a small error is met by chance where a match is loose."""
 _WRITTEN = 0.5 + 1e-6
 """Digits by which a number that is worked exactly may differ from the one written down."""
 _SCATTER = 0.005
 """Largest chance of rounding on the way bringing one mistake's numbers to two mistakes', digit for digit, at which the two
 are still told first."""
 _CAREFUL = 1.55
+"""Digits by which two mistakes at once may miss a number: rounding, and one digit of careful work on the way."""
 _SAME_MM = 1e-9
 _FAR = 200.0
+"""Tolerances beyond which two numbers of an operation are not met by chance."""
 FOLLOWED = "followed from wrong angles"
 """Kind of the mistake of working rightly from wrong angles."""
 
@@ -84,16 +87,21 @@ class FoundMistake(DeclaredFields):
 
     @property
     def sure(self) -> bool:
-        """True when it explains everything there and nothing else does.
+        """True when it explains everything there, to be believed, and nothing else does."""
+        return not (self.hint or self.same or self.others)
 
-        It gives every digit, or random numbers would hardly come as near. Where other operations went wrong in another way,
-        their common cause may be on no list: then only one mistake that gives every digit is sure.
+    @property
+    def hint(self) -> bool:
+        """True when it explains too little to be believed, whatever else would explain as much.
+
+        It leaves a wrong number there, or a digit that random numbers might come as near to; or other operations went wrong
+        in another way, so that their common cause may be on no list, and it is not one mistake that gives every digit.
         """
-        if not self.complete or self.same or self.others:
-            return False
+        if not self.complete:
+            return True
         if self.elsewhere:
-            return self.exact and len(self.made) == 1
-        return self.exact or self.chance <= _HARDLY
+            return not self.exact or len(self.made) > 1
+        return not self.exact and self.chance > _HARDLY
 
 
 class MistakeSearch:
@@ -229,7 +237,9 @@ class MistakeSearch:
         left_mm = float(self.left[row][here].max() / self.scale[row, 0])
         same_mm = max(_SAME_MM, self.digit / 2.0)
         apart = np.abs(self.predicted[np.ix_(alike, here)] - self.predicted[row, here])
-        equal = apart.max(axis=1, initial=0.0) <= same_mm
+        # What differs by less than a digit may be written down the same.
+        written = self.left[:, here].max(axis=1, initial=0.0) <= _WRITTEN * self.digit
+        equal = (apart.max(axis=1, initial=0.0) <= same_mm) | (written[alike] & written[row])
         fits = self.hit[np.ix_(alike, here)].all(axis=1)
         return FoundMistake(
             self.made[row],

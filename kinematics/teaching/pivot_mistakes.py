@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.constants import MM_PER_INCH
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
 from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing, in_plane, plane_of
-from kinematics.validation import ValueEquality, as_instance, read_only
+from kinematics.validation import ValueEquality, read_only
 
 __all__ = ["PivotMistake", "WrongPivot", "mistakes_at_pivot", "mistakes_in_direction", "pairs_at_pivot"]
 
@@ -64,6 +64,7 @@ class WrongPivot(ValueEquality):
         object.__setattr__(self, "value", read_only(self.value))
 
 
+@takes_declared()
 def mistakes_at_pivot(
     exercise: PivotExercise, support: AttainableAccuracy, which: int
 ) -> tuple[WrongPivot, ...]:
@@ -101,8 +102,6 @@ def mistakes_at_pivot(
         ...
     kinematics.errors.KinematicsError: pivot: expected 0 to 1, found 2
     """
-    as_instance(exercise, PivotExercise, "exercise")
-    as_instance(support, AttainableAccuracy, "support")
     pivots = len(exercise.machine.rotaries)
     if not 0 <= which < pivots:
         raise KinematicsError(f"pivot: expected 0 to {pivots - 1}, found {which}")
@@ -150,6 +149,7 @@ def _both(one: PivotMistake, other: PivotMistake) -> PivotMistake:
     return PivotMistake(f"{one.kind} + {other.kind}", other.item, f"{one.words}; and {other.words}")
 
 
+@takes_declared()
 def mistakes_in_direction(support: AttainableAccuracy, which: int) -> tuple[WrongPivot, ...]:
     """The classic mistakes in one line's direction, on top of the least-squares answer.
 
@@ -164,7 +164,6 @@ def mistakes_in_direction(support: AttainableAccuracy, which: int) -> tuple[Wron
     tuple of WrongPivot
         Both angles in degrees, counted from the believed direction.
     """
-    as_instance(support, AttainableAccuracy, "support")
     found = support.best[which, 2:]
     first, second = (one.name for one in support.numbers[4 * which + 2 : 4 * which + 4])
     rows = _each((first, second), "old value kept", "{} {was} left as the shop believed", found, 0.0 * found)
