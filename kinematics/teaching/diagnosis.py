@@ -169,7 +169,9 @@ def diagnose(
         ...
     kinematics.errors.KinematicsError: answer, operation: expected 0 to 0, found 3
     """
-    given = _checked(answers, len(placed), tolerance_mm)
+    given = _checked(
+        answers, len(placed), {"tolerance": tolerance_mm, "last digit": digit_mm, "unit": unit_mm}
+    )
     for one in placed:
         check_operation(setup, one)
     if steps is not None:
@@ -464,9 +466,10 @@ def _common(
     return np.asarray(np.mean(shifts, axis=0))
 
 
-def _checked(answers: Sequence[Answer], count: int, tolerance_mm: float) -> list[Answer]:
-    if not tolerance_mm > 0.0:
-        raise KinematicsError(f"tolerance: expected more than 0, found {tolerance_mm:g}")
+def _checked(answers: Sequence[Answer], count: int, sizes: Mapping[str, float]) -> list[Answer]:
+    for name, size in sizes.items():
+        if not size > 0.0:
+            raise KinematicsError(f"{name}: expected more than 0, found {size:g}")
     for answer in answers:
         if not 0 <= answer.operation < count:
             raise KinematicsError(f"answer, operation: expected 0 to {count - 1}, found {answer.operation}")
