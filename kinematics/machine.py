@@ -18,6 +18,7 @@ from kinematics.validation import (
     as_array,
     as_instance,
     as_number,
+    as_positive,
     as_vector,
     as_vectors,
     cross,
@@ -92,10 +93,7 @@ class Platter(ValueEquality):
         if self.face_mm is not None:
             object.__setattr__(self, "face_mm", as_number(self.face_mm, "platter, face"))
         if self.diameter_mm is not None:
-            diameter = as_number(self.diameter_mm, "platter, diameter")
-            if not diameter > 0.0:
-                raise KinematicsError(f"platter, diameter: expected more than 0, found {diameter:g}")
-            object.__setattr__(self, "diameter_mm", diameter)
+            object.__setattr__(self, "diameter_mm", as_positive(self.diameter_mm, "platter, diameter"))
         if self.normal is not None:
             normal = normalized(as_vector(self.normal, 3, "platter, normal"), "platter, normal")
             object.__setattr__(self, "normal", read_only(normal))

@@ -26,6 +26,7 @@ __all__ = [
     "as_instance",
     "as_instances",
     "as_number",
+    "as_positive",
     "as_real",
     "as_vector",
     "as_vectors",
@@ -172,6 +173,24 @@ def as_number(value: ArrayLike, what: str) -> float:
     if isinstance(value, (str, bool, Sequence)) or value is None or np.ndim(value) != 0:
         raise KinematicsError(f"{what}: expected a number, found {shown(value)}")
     return float(as_array(value, what))
+
+
+def as_positive(value: ArrayLike, what: str) -> float:
+    """One finite number above 0.
+
+    Examples
+    --------
+    >>> as_positive(0.5, "tolerance")
+    0.5
+    >>> as_positive(0, "tolerance")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: tolerance: expected more than 0, found 0
+    """
+    number = as_number(value, what)
+    if not number > 0.0:
+        raise KinematicsError(f"{what}: expected more than 0, found {number:g}")
+    return number
 
 
 def is_list(value: object) -> TypeGuard[Iterable[Any]]:

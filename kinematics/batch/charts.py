@@ -18,7 +18,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
-from kinematics.validation import ValueEquality, as_array, as_instance, as_number, read_only, shown
+from kinematics.validation import (
+    ValueEquality,
+    as_array,
+    as_instance,
+    as_number,
+    as_positive,
+    read_only,
+    shown,
+)
 
 __all__ = [
     "Baseline",
@@ -79,10 +87,7 @@ class Baseline(DeclaredFields):
     def __post_init__(self) -> None:
         super().__post_init__()
         object.__setattr__(self, "center", as_number(self.center, "baseline, centre"))
-        sigma = as_number(self.sigma, "baseline, sigma")
-        if not sigma > 0.0:
-            raise KinematicsError(f"baseline, sigma: expected more than 0, found {sigma:g}")
-        object.__setattr__(self, "sigma", sigma)
+        object.__setattr__(self, "sigma", as_positive(self.sigma, "baseline, sigma"))
 
 
 @dataclass(frozen=True)
@@ -109,10 +114,7 @@ class ChartDesign:
 
     def __post_init__(self) -> None:
         for name in ("weight", "ewma_width", "slack", "decision"):
-            value = as_number(getattr(self, name), f"chart, {name}")
-            if not value > 0.0:
-                raise KinematicsError(f"chart, {name}: expected more than 0, found {value:g}")
-            object.__setattr__(self, name, value)
+            object.__setattr__(self, name, as_positive(getattr(self, name), f"chart, {name}"))
         if self.weight > 1.0:
             raise KinematicsError(f"chart, weight: expected at most 1, found {self.weight:g}")
 

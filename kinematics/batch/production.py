@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 
 from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
-from kinematics.validation import as_count, as_instance, as_number
+from kinematics.validation import as_count, as_instance, as_number, as_positive
 
 __all__ = [
     "BatchDay",
@@ -63,8 +63,7 @@ class BatchTimes:
             if value < 0.0:
                 raise KinematicsError(f"batch, {name}: expected 0 or more, found {value:g}")
             object.__setattr__(self, name, value)
-        if not self.cutting_min > 0.0:
-            raise KinematicsError(f"batch, cutting_min: expected more than 0, found {self.cutting_min:g}")
+        as_positive(self.cutting_min, "batch, cutting_min")
         as_count(self.parts, "batch, parts on a platter")
         if self.probing_every is not None:
             as_count(self.probing_every, "batch, parts between two probings")
@@ -162,9 +161,7 @@ class ToolLife(DeclaredFields):
     def __post_init__(self) -> None:
         super().__post_init__()
         for name in ("life_min", "per_part_min"):
-            value = as_number(getattr(self, name), f"tool life, {name}")
-            if not value > 0.0:
-                raise KinematicsError(f"tool life, {name}: expected more than 0, found {value:g}")
+            as_positive(getattr(self, name), f"tool life, {name}")
 
     @property
     def parts(self) -> int:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from kinematics.batch.charts import D2_OF_TWO, ChartDesign
 from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
-from kinematics.validation import as_count, as_instance, as_number
+from kinematics.validation import as_count, as_instance, as_number, as_positive
 
 __all__ = [
     "SURELY_SEEN",
@@ -253,9 +253,7 @@ def drift_detection(
         ...
     kinematics.errors.KinematicsError: drift detection, centre: expected 0 to 59 readings, found 60
     """
-    slope, scatter = as_number(drift, "drift detection, drift"), as_number(sigma, "drift detection, sigma")
-    if not scatter > 0.0:
-        raise KinematicsError(f"drift detection, sigma: expected more than 0, found {scatter:g}")
+    slope, scatter = as_number(drift, "drift detection, drift"), as_positive(sigma, "drift detection, sigma")
     count = as_count(before, "drift detection, part", least=3) - 1
     readings = []
     for value, least, what in ((center_from, 1, "centre"), (sigma_from, 2, "sigma")):

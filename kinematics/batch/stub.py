@@ -16,7 +16,15 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.reach.beam import Section
-from kinematics.validation import ValueEquality, as_array, as_instance, as_number, as_vectors, read_only
+from kinematics.validation import (
+    ValueEquality,
+    as_array,
+    as_instance,
+    as_number,
+    as_positive,
+    as_vectors,
+    read_only,
+)
 
 __all__ = ["Stub", "StubLoad", "breaking_force_n", "stub_load", "worst_stub_load"]
 
@@ -49,10 +57,7 @@ class Stub:
     def __post_init__(self) -> None:
         as_instance(self.section, Section, "stub, section")
         for name in ("length_mm", "modulus_gpa", "strength_mpa"):
-            value = as_number(getattr(self, name), f"stub, {name}")
-            if not value > 0.0:
-                raise KinematicsError(f"stub, {name}: expected a value above zero, found {value:g}")
-            object.__setattr__(self, name, value)
+            object.__setattr__(self, name, as_positive(getattr(self, name), f"stub, {name}"))
 
 
 @dataclass(frozen=True, eq=False)

@@ -24,7 +24,7 @@ from kinematics.calibration.derived_quantities import (
 )
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
 from kinematics.calibration.outliers import find_outliers, reading_residuals
-from kinematics.calibration.readings import Readings, as_sigma_mm, positive
+from kinematics.calibration.readings import Readings, as_sigma_mm
 from kinematics.calibration.results import Fit, LineFit
 from kinematics.calibration.robust import m_estimate
 from kinematics.calibration.solve import Adjusted, solve
@@ -34,7 +34,7 @@ from kinematics.calibration.systematic_terms import AngleCurve, DriftFit, angle_
 from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
-from kinematics.validation import read_only
+from kinematics.validation import as_positive, read_only
 
 __all__ = ["fit_pivots"]
 
@@ -122,8 +122,8 @@ def fit_pivots(
     kinematics.errors.KinematicsError: readings: expected at least one rotary that they determine, found C standing still in all of them; read the same target again with C turned
     """
     sigma_mm = None if sigma_mm is None else as_sigma_mm(sigma_mm)
-    floor_mm = None if floor_mm is None else positive(floor_mm, "floor")
-    loss_scale_mm = None if loss_scale_mm is None else positive(loss_scale_mm, "loss scale")
+    floor_mm = None if floor_mm is None else as_positive(floor_mm, "floor")
+    loss_scale_mm = None if loss_scale_mm is None else as_positive(loss_scale_mm, "loss scale")
     coverage_factor(level)
     if readings.sigma_mm is not None:
         if sigma_mm is not None:

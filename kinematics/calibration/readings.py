@@ -14,7 +14,7 @@ from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import (
     ValueEquality,
-    as_number,
+    as_positive,
     as_real,
     as_vector,
     as_vectors,
@@ -45,17 +45,9 @@ class TargetKind(enum.Enum):
         return 4 if self.equations == 2 else 3
 
 
-def positive(value: object, what: str) -> float:
-    """A length above 0, or a refusal that names `what`."""
-    number = as_number(value, what)  # type: ignore[arg-type]
-    if not number > 0.0:
-        raise KinematicsError(f"{what}: expected more than 0 mm, found {number:g}")
-    return number
-
-
 def as_sigma_mm(value: float) -> float:
     """A standard uncertainty of readings, millimetres; `KinematicsError` where it is none or vanishes."""
-    sigma = positive(value, "sigma")
+    sigma = as_positive(value, "sigma")
     if sigma < LEAST_SIGMA_MM:
         raise KinematicsError(f"sigma: expected {LEAST_SIGMA_MM:g} mm or more, found {sigma:g}")
     return sigma

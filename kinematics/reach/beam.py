@@ -13,7 +13,7 @@ import numpy as np
 from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.reach.shapes import Box, Frustum, Shape, box_on, frustum_on
-from kinematics.validation import as_instance, as_number
+from kinematics.validation import as_instance, as_positive
 
 __all__ = ["Section", "deflection_mm", "stiffness_n_per_mm"]
 
@@ -44,9 +44,8 @@ class Section(DeclaredFields):
         super().__post_init__()
         if (self.diameter_mm is None) == (self.edges_mm is None):
             raise KinematicsError("section: expected either a diameter or two edges")
-        for size in self.edges_mm or (self.diameter_mm,):
-            if size is None or not as_number(size, "section") > 0.0:
-                raise KinematicsError(f"section: expected a size above zero, found {size:g}")
+        for size in (self.diameter_mm or 0.0,) if self.edges_mm is None else self.edges_mm:
+            as_positive(size, "section")
         if self.edges_mm is not None and self.bore_mm:
             raise KinematicsError("section, bore: expected none in a bar, found one")
         if self.diameter_mm is not None and not 0.0 <= self.bore_mm < self.diameter_mm:
@@ -130,12 +129,11 @@ def stiffness_n_per_mm(section: Section, height_mm: float, modulus_gpa: float) -
     >>> stiffness_n_per_mm(Section(diameter_mm=50.0), 150.0, 0.0)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: modulus: expected a value above zero, found 0
+    kinematics.errors.KinematicsError: modulus: expected more than 0, found 0
     """
     as_instance(section, Section, "section")
     for name, value in (("height", height_mm), ("modulus", modulus_gpa)):
-        if not as_number(value, name) > 0.0:
-            raise KinematicsError(f"{name}: expected a value above zero, found {value:g}")
+        as_positive(value, name)
     return 3.0 * modulus_gpa * 1e3 * section.second_moment_mm4 / height_mm**3
 
 
@@ -174,6 +172,6 @@ def deflection_mm(section: Section, height_mm: float, modulus_gpa: float, force_
     >>> deflection_mm(Section(diameter_mm=50.0), 0.0, 207.0, 500.0)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: height: expected a value above zero, found 0
+    kinematics.errors.KinematicsError: height: expected more than 0, found 0
     """
     return force_n / stiffness_n_per_mm(section, height_mm, modulus_gpa)

@@ -20,7 +20,7 @@ from kinematics.reach.collision_model import CollisionModel, OperationPose, with
 from kinematics.reach.feasibility import Interval, Limit
 from kinematics.reach.scene import FARTHEST_MM, Scene, group_poses, scene_of
 from kinematics.reach.shapes import box_corners
-from kinematics.validation import ValueEquality, as_number, read_only
+from kinematics.validation import ValueEquality, as_positive, read_only
 
 __all__ = [
     "STANDARD_GRAVITY",
@@ -412,8 +412,8 @@ class LoadLimit:
 
     def __post_init__(self) -> None:
         for name, value in (("holding torque", self.holding_nm), ("capacity", self.capacity_kg)):
-            if value is not None and not as_number(value, name) > 0.0:
-                raise KinematicsError(f"{name}: expected a value above zero, found {value:g}")
+            if value is not None:
+                as_positive(value, name)
 
 
 def load_margin(model: CollisionModel, limits: Sequence[LoadLimit]) -> tuple[float, Limit]:

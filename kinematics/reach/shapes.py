@@ -72,7 +72,7 @@ class Frustum(ValueEquality):
     >>> Frustum([0, 0, 0], [0, 0, 10.0], -20.0)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: diameter: expected a size above zero, found -20
+    kinematics.errors.KinematicsError: diameter: expected more than 0, found -20
     """
 
     from_mm: NDArray[np.float64]
@@ -310,7 +310,7 @@ def box_on(height_mm: float, x_mm: float, y_mm: float) -> Box:
     >>> box_on(-10.0, 0.0, 6.0)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: section, x: expected a size above zero, found 0
+    kinematics.errors.KinematicsError: section, x: expected more than 0, found 0
     """
     _above_zero("section, x", x_mm)
     _above_zero("section, y", y_mm)
@@ -360,7 +360,7 @@ _BOX_TRIANGLES = np.array(
 def _above_zero(name: str, size: float) -> None:
     """Raise unless a size is a number above zero."""
     if not as_number(size, name) > _SMALLEST_MM:
-        raise KinematicsError(f"{name}: expected a size above zero, found {size:g}")
+        raise KinematicsError(f"{name}: expected more than 0, found {size:g}")
 
 
 def _closed(triangles: NDArray[np.int64], count: int) -> None:

@@ -18,7 +18,7 @@ from kinematics.errors import KinematicsError
 from kinematics.reach.collision_bodies import CollisionBody, collision_body, vertices_of
 from kinematics.reach.shapes import Frustum, Solid, box_corners
 from kinematics.transform import translation
-from kinematics.validation import ValueEquality, as_number, as_vector, read_only
+from kinematics.validation import ValueEquality, as_positive, as_vector, read_only
 
 __all__ = ["HolderPart", "TipEnvelope", "Tool", "cutting_bodies", "minkowski_sum"]
 
@@ -42,8 +42,7 @@ class HolderPart:
                 self.diameter_mm if self.lower_diameter_mm is None else self.lower_diameter_mm,
             ),
         ):
-            if not as_number(size, f"holder, {name}") > 0.0:
-                raise KinematicsError(f"holder, {name}: expected a size above zero, found {size:g}")
+            as_positive(size, f"holder, {name}")
 
 
 @dataclass(frozen=True)
@@ -92,8 +91,7 @@ class Tool(DeclaredFields):
             ("shank", self.diameter_mm if self.shank_mm is None else self.shank_mm),
             ("flute", self.diameter_mm if self.flute_mm is None else self.flute_mm),
         ):
-            if not as_number(size, f"{self.name}, {quantity}") > 0.0:
-                raise KinematicsError(f"{self.name}, {quantity}: expected a size above zero, found {size:g}")
+            as_positive(size, f"{self.name}, {quantity}")
         object.__setattr__(self, "holder", tuple(self.holder))
         if not self.stickout_mm > _SHORTEST_STICKOUT_MM:
             raise KinematicsError(

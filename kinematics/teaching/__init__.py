@@ -3,7 +3,8 @@
 `matrix_solution` writes an offset's calculation step by step, `trigonometric_solution` the same with plane trigonometry;
 `worked_step` and `working` hold the steps, `direction_steps` derives a direction and its angles. `mistake_catalogue` lists
 the mistakes that can be made at a setup, `calculation_batch` and `perturbed_offsets` recompute the offsets under each and each pair of them,
-`mistake_search` finds which of them gives the numbers that somebody got and `diagnosis` tells it all, `angle_answers` chooses the solution that answered
+`mistake_search` finds which of them gives the numbers that somebody got (`answered_numbers`), `writing_slips` what was
+only written down wrongly, and `diagnosis` tells it all, `angle_answers` chooses the solution that answered
 angles mean; `figure_trace` solves for the one figure that explains what no listed mistake does. `exercises` draws tasks with numbers that a shop could meet.
 
 A pivot to find has modules of its own: `pivot_exercise` holds the task and the plane geometry that solves it,
@@ -25,7 +26,8 @@ from kinematics.teaching.angle_answers import (
     matching_solution,
     offset_of_other_solution,
 )
-from kinematics.teaching.diagnosis import Answer, Diagnosis, diagnose
+from kinematics.teaching.answered_numbers import Answer
+from kinematics.teaching.diagnosis import Diagnosis, diagnose
 from kinematics.teaching.direction_steps import normal_steps, pattern_steps, rotation_steps, three_point_steps
 from kinematics.teaching.exercises import LEVELS, PIVOT_LEVEL, Exercise, Level, set_exercise
 from kinematics.teaching.figure_trace import FigureTrace

@@ -17,8 +17,8 @@ from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.teaching.angle_steps import aim_steps
+from kinematics.teaching.answered_numbers import AXES, Answer
 from kinematics.teaching.calculation_batch import CalculationBatch
-from kinematics.teaching.diagnosis import AXES, Answer
 from kinematics.teaching.mistake_search import FOLLOWED
 from kinematics.teaching.perturbed_offsets import Mistake
 from kinematics.teaching.working import angle_words

@@ -29,7 +29,10 @@ _SAME_DEG = 1e-6
 
 
 def aim_steps(
-    setup: Setup, placed: PlacedOperation, through_stack: Sequence[WorkedStep] | None = None
+    setup: Setup,
+    placed: PlacedOperation,
+    through_stack: Sequence[WorkedStep] | None = None,
+    name: str = "g",
 ) -> tuple[WorkedStep, ...]:
     """Steps from a direction to the program angles that bring it to the spindle.
 
@@ -39,6 +42,8 @@ def aim_steps(
     placed : PlacedOperation
     through_stack : sequence of WorkedStep, optional
         Steps that turn the direction by the stack, one turn at a time; with one matrix where left out.
+    name : str, optional
+        The letter of the direction in part coordinates, in the steps before.
 
     Returns
     -------
@@ -76,15 +81,15 @@ def aim_steps(
         direction = WorkedStep(
             "aim direction",
             f"{rule}{', as the stack has turned it' if turned else ''}.{_upright_words(setup.machine, normal)}",
-            "n = g" if not turned else "n",
-            tuple(Calculation(name, "{}", (_ratio(v),), _ratio(v)) for name, v in zip(SMALL_XYZ, normal.tolist(), strict=True)),
+            f"n = {name}" if not turned else "n",
+            tuple(Calculation(axis, "{}", (_ratio(v),), _ratio(v)) for axis, v in zip(SMALL_XYZ, normal.tolist(), strict=True)),
             "machine coordinates, all-zero pose",
         )  # fmt: skip
     else:
         direction = WorkedStep(
             "aim direction",
             f"{rule}: turned {_turned_by(setup)}.{_upright_words(setup.machine, normal)}",
-            f"n = {' · '.join(_turns_of_part(setup))} · g",
+            f"n = {' · '.join(_turns_of_part(setup))} · {name}",
             multiplied(SMALL_XYZ, part.rotation, wanted, normal, kind="ratio"),
             "machine coordinates, all-zero pose",
             part.rotation,

@@ -48,8 +48,12 @@ PLANE_SLIPS = (
     "second left",
     "first too soon",
     "second too soon",
+    "first left out",
+    "second left out",
+    "cosines alone",
 )
-"""Slips in turning an arm's two legs: a sine's sign, a leg left as it was, a new leg used for the other."""
+"""Slips in turning an arm's two legs: a sine's sign, a leg left as it was, a new leg used for the other, a leg left out, or
+each leg times the cosine without the other's part."""
 
 
 @dataclass(eq=False)
@@ -399,11 +403,13 @@ def _slipped(
     """An arm's two legs turned with a slip, as a vector."""
     a, b = np.sum(first * across, -1, keepdims=True), np.sum(second * across, -1, keepdims=True)
     kind = slips[:, None, None]
+    a, b = np.where(kind == 7, 0.0, a), np.where(kind == 8, 0.0, b)
     new_a = c * a - np.where(kind == 1, -s, s) * b
     new_b = c * b + np.where(kind == 2, -s, s) * a
     new_a, new_b = np.where(kind == 3, a, new_a), np.where(kind == 4, b, new_b)
     new_b = np.where(kind == 5, c * b + s * new_a, new_b)
     new_a = np.where(kind == 6, c * a - s * new_b, new_a)
+    new_a, new_b = np.where(kind == 9, c * a, new_a), np.where(kind == 9, c * b, new_b)
     return np.asarray(new_a * first + new_b * second)
 
 

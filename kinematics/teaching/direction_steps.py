@@ -24,6 +24,7 @@ from kinematics.validation import as_vector, as_vectors, cross
 __all__ = [
     "HALF_TURN_SENTENCE",
     "STRAIGHT",
+    "direction_name",
     "normal_steps",
     "pattern_steps",
     "rotation_steps",
@@ -101,7 +102,7 @@ def normal_steps(normal: ArrayLike) -> tuple[WorkedStep, ...]:
         return ()
     rule = "The direction that the drawing gives, scaled to length 1: each component divided by the length."
     _, line = _scaled_to_one("g", "g", stated, rule, _RATIO)
-    return (replace(line, key="normal", formula="g / |g|"),)
+    return (replace(line, key="normal", formula="g = h / |h|"),)
 
 
 @takes_declared()
@@ -226,6 +227,17 @@ def pattern_steps(
             )
         )
     return tuple(lines)
+
+
+def direction_name(plane: Sequence[WorkedStep]) -> str:
+    """The letter of the direction that these steps lead to: with a tick where they turn it.
+
+    Examples
+    --------
+    >>> direction_name(normal_steps([1, 2, 2])), direction_name(pattern_steps([0, -1, 0], [0, 0, 0], 1, 90.0))
+    ('g', "g'")
+    """
+    return "g'" if any(line.key.split(" ")[0] in {"tip", "pattern"} for line in plane) else "g"
 
 
 def sine_and_cosine(angle_deg: float) -> tuple[Calculation, Calculation]:

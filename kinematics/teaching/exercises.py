@@ -383,6 +383,7 @@ def _drawn(
         touched = _touched(draw, setup)
         zero = np.array([rotary.zero_deg for rotary in machine.rotaries])
         setup = with_touched_zero(setup, compare_touch_off(setup, touched, zero)).aligned(machine.letters[-1])
+    operations = tuple(_outward(setup, operation) for operation in operations)
     placement = place_operations(setup, operations)
     if placement.unreachable:
         return _Beyond(np.inf, "the directions to aim at need angles beyond the rotaries' limits")
@@ -456,7 +457,7 @@ def _operations(
     features = [part.features[i] for i in draw.random.permutation(len(part.features)).tolist()]
     if normals is not None:
         return tuple(
-            Operation(name, plane=plane_from_normal(normal), origin_mm=_origin_on(draw, normal))
+            Operation(name, plane=plane_from_normal(normal), origin_mm=_origin(draw))
             for name, normal in zip(features, normals, strict=False)
         )
     tilting = tilting_place(machine)
@@ -504,14 +505,16 @@ def _origin(draw: RoundedRandom) -> np.ndarray[tuple[int], np.dtype[np.float64]]
     )
 
 
-def _origin_on(
-    draw: RoundedRandom, normal: tuple[int, int, int]
-) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """An origin on the side that the normal points to, as a face of the part has it: it never faces part zero."""
-    origin = _origin(draw)
-    if float(np.dot(normal[:2], origin[:2])) < 0.0:
-        origin[:2] = -origin[:2] + 0.0
-    return origin
+def _outward(setup: Setup, operation: Operation) -> Operation:
+    """The operation with its origin on the side to which its plane faces, as a face of the part has it: away from part zero."""
+    if operation.plane is not None:
+        normal = operation.plane.normal
+    else:
+        machine_deg = np.array(operation.program_deg) + setup.rotary_offset_deg
+        normal = setup.machine_axes(machine_deg)[2]  # machine Z, along the part's axes
+    if float(np.dot(normal[:2], operation.origin_mm[:2])) >= 0.0:
+        return operation
+    return replace(operation, origin_mm=operation.origin_mm * [-1.0, -1.0, 1.0] + 0.0)
 
 
 def _story(part: Part, steps: tuple[StackStep, ...], machine: Machine, level: Level) -> str:

@@ -19,6 +19,7 @@ from kinematics.declared_types import DeclaredFields
 from kinematics.machine import Machine, table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
+from kinematics.teaching.answered_numbers import ROUNDED, AnsweredNumbers
 from kinematics.teaching.calculation_batch import CalculationBatch, nominal_batch, offsets_mm, with_rows
 from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
@@ -30,7 +31,6 @@ Add = Callable[[CalculationBatch, int, float], None]
 
 _CHANCE = 0.005
 """Expected count of figures that random numbers would meet at which one is still told."""
-_HALF = 0.55
 _NONE = 9
 _ROUNDS = 6
 _START_DEG = np.arange(-180.0, 180.0, 3.0)
@@ -248,39 +248,35 @@ def trace_figures(
     setup: Setup,
     placed: Sequence[PlacedOperation],
     steps: Sequence[StackStep] | None,
-    axis: NDArray[np.int64],
-    operation: NDArray[np.int64],
-    off_mm: Floats,
-    *,
-    tolerance_mm: float,
-    digit_mm: float,
-    others: Sequence[PlacedOperation] = (),
+    answered: AnsweredNumbers,
+    chosen: Sequence[int],
 ) -> FigureTrace | None:
-    """The one figure that makes all of the given numbers right, or None.
+    """The one figure that makes all numbers of some operations right, or None.
 
     Parameters
     ----------
     setup : Setup
     placed : sequence of PlacedOperation
-        The operations answered; a figure must explain them all.
+        The operations answered, of any of which an angle may have been taken.
     steps : sequence of StackStep or None
-    axis, operation : ndarray of int, shape (k,)
-        What each number answers: X, Y, Z as 0, 1, 2 of an operation among `placed`.
-    off_mm : ndarray, shape (k,)
-        Answer minus truth.
-    tolerance_mm, digit_mm : float
-    others : sequence of PlacedOperation
-        Operations of which an angle may have been taken.
+    answered : AnsweredNumbers
+    chosen : sequence of int
+        The operations that it must explain, by index.
 
     Returns
     -------
     FigureTrace or None
     """
-    if not placed or not len(off_mm) or np.abs(off_mm).max() > _FARTHEST_MM:
+    here = np.isin(answered.operation, chosen)
+    off_mm, axis, digit_mm = answered.off_mm[here], answered.axis[here], answered.digit_mm
+    if not off_mm.size or np.abs(off_mm).max() > _FARTHEST_MM:
         return None
+    place = {o: k for k, o in enumerate(chosen)}
+    operation = np.array([place[o] for o in answered.operation[here].tolist()], dtype=np.int64)
+    others, placed = placed, [placed[o] for o in chosen]
     near = min(
-        tolerance_mm,
-        max(_HALF * digit_mm + 1e-9, float(np.abs(off_mm).max()) / 20.0, digit_mm),
+        answered.tolerance_mm,
+        max(ROUNDED * digit_mm + 1e-9, float(np.abs(off_mm).max()) / 20.0, digit_mm),
         2.0 * digit_mm,
     )
     nominal = nominal_batch(setup, placed, steps, 1)
@@ -310,7 +306,7 @@ def trace_figures(
     turns = _stated_angles(setup, placed, others)
     told = {
         id(one): _relation(
-            one, turns if one.figure.unit == "deg" else stated, max(_HALF * digit_mm, one.left_mm)
+            one, turns if one.figure.unit == "deg" else stated, max(ROUNDED * digit_mm, one.left_mm)
         )
         for one in good
     }
@@ -329,10 +325,10 @@ def trace_figures(
         best.figure.names,
         best.figure.unit,
         np.array(best.figure.stated),
-        np.array([exact]) if relation else _needed(best, max(_HALF * digit_mm, best.left_mm)),
+        np.array([exact]) if relation else _needed(best, max(ROUNDED * digit_mm, best.left_mm)),
         relation,
         alike,
-        tuple(sorted(set(operation.tolist()))),
+        tuple(chosen),
         best.left_mm,
         best.chance,
     )

@@ -21,7 +21,7 @@ from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.stack import StackStep
 from kinematics.teaching.angle_steps import aim_steps
-from kinematics.teaching.direction_steps import sine_and_cosine
+from kinematics.teaching.direction_steps import direction_name, sine_and_cosine
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added, multiplied
 from kinematics.teaching.working import (
     SMALL_XYZ,
@@ -114,7 +114,7 @@ def solve_by_matrices(
         frames = stack_frames(setup, steps)
         stack, heights = _stack_lines(steps, frames), stack_heights(steps, frames)
     # The stack first: aiming turns a direction by the matrix R that it ends with.
-    lines = [*stack, *plane, *aim_steps(setup, placed)]
+    lines = [*stack, *plane, *aim_steps(setup, placed, name=direction_name(plane))]
     origin = _origin_line(setup, placed, of_pattern=any(line.key == "pattern origin" for line in plane))
     lines.append(origin)
     point, line = _all_zero_line(setup.machine, origin.result)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.declared_types import DeclaredFields
+from kinematics.teaching.answered_numbers import ROUNDED, AnsweredNumbers
 from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets
 
 __all__ = ["CHANCE", "FOLLOWED", "FoundMistake", "MistakeSearch"]
@@ -24,15 +25,17 @@ evidence than two together."""
 _HARDLY = 0.005
 """Chance up to which a mistake that does not give every digit is still sure."""
 _SHARE = 20.0
-_HALF = 0.55
+"""Part of the largest error by which a mistake may miss a number: a small error is met by chance where a match is loose."""
 _WRITTEN = 0.5 + 1e-6
 """Digits by which a number that is worked exactly may differ from the one written down."""
 _SCATTER = 0.005
 """Largest chance of rounding on the way bringing one mistake's numbers to two mistakes', digit for digit, at which the two
 are still told first."""
 _CAREFUL = 1.55
+"""Digits by which two mistakes at once may miss a number: rounding, and one digit of careful work on the way."""
 _SAME_MM = 1e-9
 _FAR = 200.0
+"""Tolerances beyond which two numbers of an operation are not met by chance."""
 FOLLOWED = "followed from wrong angles"
 """Kind of the mistake of working rightly from wrong angles."""
 
@@ -84,42 +87,38 @@ class FoundMistake(DeclaredFields):
 
     @property
     def sure(self) -> bool:
-        """True when it explains everything there and nothing else does.
+        """True when it explains everything there, to be believed, and nothing else does."""
+        return not (self.hint or self.same or self.others)
 
-        It gives every digit, or random numbers would hardly come as near. Where other operations went wrong in another way,
-        their common cause may be on no list: then only one mistake that gives every digit is sure.
+    @property
+    def hint(self) -> bool:
+        """True when it explains too little to be believed, whatever else would explain as much.
+
+        It leaves a wrong number there, or a digit that random numbers might come as near to; or other operations went wrong
+        in another way, so that their common cause may be on no list, and it is not one mistake that gives every digit.
         """
-        if not self.complete or self.same or self.others:
-            return False
+        if not self.complete:
+            return True
         if self.elsewhere:
-            return self.exact and len(self.made) == 1
-        return self.exact or self.chance <= _HARDLY
+            return not self.exact or len(self.made) > 1
+        return not self.exact and self.chance > _HARDLY
 
 
 class MistakeSearch:
     """Comparison of k answers with the v rows of `PerturbedOffsets`."""
 
-    def __init__(
-        self,
-        recomputed: PerturbedOffsets,
-        operation: NDArray[np.int64],
-        axis: NDArray[np.int64],
-        value: NDArray[np.float64],
-        truth: NDArray[np.float64],
-        wrong: NDArray[np.bool_],
-        tolerance: float,
-        digit: float,
-    ) -> None:
-        self.made, self.digit = recomputed.made, digit
+    def __init__(self, recomputed: PerturbedOffsets, answered: AnsweredNumbers) -> None:
+        self.made, self.digit = recomputed.made, answered.digit_mm
         self.size = np.array([len(made) for made in recomputed.made])
-        self.operation, self.wrong, self.off = operation, wrong, value - truth
-        self.predicted = recomputed.offset_mm[:, operation, axis]
-        self.left = np.abs(self.predicted - value)
-        self.change = np.abs(self.predicted - truth)
+        self.operation, self.wrong, self.off = answered.operation, answered.wrong, answered.off_mm
+        self.predicted = recomputed.offset_mm[:, answered.operation, answered.axis]
+        self.left = np.abs(self.predicted - answered.value_mm)
+        self.change = np.abs(self.predicted - answered.truth_mm)
+        operation, tolerance, digit = answered.operation, answered.tolerance_mm, answered.digit_mm
         furthest = np.array([np.abs(self.off[operation == o]).max() for o in operation])
         # Millimetres taken for inches are as far apart as they are, times 25.4.
         self.scale = np.maximum(1.0, recomputed.scale)[:, None]
-        self.near = self.scale * np.minimum(tolerance, np.maximum(_HALF * digit + 1e-9, furthest / _SHARE))
+        self.near = self.scale * np.minimum(tolerance, np.maximum(ROUNDED * digit + 1e-9, furthest / _SHARE))
         # Two mistakes at once are believed only where they give the numbers as closely as careful work does.
         most = np.where(self.size == 2, _CAREFUL * digit, np.inf)[:, None]
         self.near = np.minimum(self.near, self.scale * most)
@@ -162,9 +161,7 @@ class MistakeSearch:
             chance = self._chance(row, where) * comb(len(operations), len(where))
             if chance <= CHANCE[int(self.size[row])]:
                 pair = self._closer_pair(row, where)
-                if pair is None:
-                    return self._finding(row, ranked, where, explained, chance)
-                return self._finding(pair, ranked, where, explained, chance, less_close=row)
+                return self._finding(row if pair is None else pair, ranked, where, explained, chance)
         return None
 
     def _closer_pair(self, row: int, where: tuple[int, ...]) -> int | None:
@@ -175,7 +172,7 @@ class MistakeSearch:
         """
         here = np.isin(self.operation, where)
         scatter = float(self.left[row, here].max())
-        if self.size[row] != 1 or self.scale[row, 0] > 1.0 or scatter <= _HALF * self.digit:
+        if self.size[row] != 1 or self.scale[row, 0] > 1.0 or scatter <= ROUNDED * self.digit:
             return None
         fits = np.flatnonzero((self.size == 2) & self.hit[:, here].all(axis=1))
         left = self.left[np.ix_(fits, here)].max(axis=1, initial=0.0)
@@ -205,7 +202,7 @@ class MistakeSearch:
         given = [o for o in right if self.hit[row, self.operation == o].all()]
         here = np.isin(self.operation, [*where, *given])
         off = np.abs(self.off)
-        inexact = here & (off > _HALF * self.digit)
+        inexact = here & (off > ROUNDED * self.digit)
         exact = here & ~inexact
         reach = 2.0 * off[inexact]
         alike = self.size == self.size[row]
@@ -220,15 +217,14 @@ class MistakeSearch:
         where: tuple[int, ...],
         explained: NDArray[np.int64],
         chance: float,
-        less_close: int | None = None,
     ) -> FoundMistake:
-        """A row told, beside those that explain as much: as many mistakes at once, and the one that fits less closely."""
+        """A row told, beside those of as few mistakes that explain as much."""
         here = np.isin(self.operation, where)
         alike = np.array(
             [
                 r
                 for r in ranked.tolist()
-                if r != row and self.size[r] == self.size[row] and explained[r] == explained[row]
+                if r != row and self.size[r] <= self.size[row] and explained[r] == explained[row]
             ],
             dtype=np.int64,
         )
@@ -238,12 +234,12 @@ class MistakeSearch:
                 [r for r in alike.tolist() if any(one.kind == FOLLOWED for one in self.made[r])],
                 dtype=np.int64,
             )
-        if less_close is not None:
-            alike = np.array([less_close, *alike], dtype=np.int64)
         left_mm = float(self.left[row][here].max() / self.scale[row, 0])
         same_mm = max(_SAME_MM, self.digit / 2.0)
         apart = np.abs(self.predicted[np.ix_(alike, here)] - self.predicted[row, here])
-        equal = apart.max(axis=1, initial=0.0) <= same_mm
+        # What differs by less than a digit may be written down the same.
+        written = self.left[:, here].max(axis=1, initial=0.0) <= _WRITTEN * self.digit
+        equal = (apart.max(axis=1, initial=0.0) <= same_mm) | (written[alike] & written[row])
         fits = self.hit[np.ix_(alike, here)].all(axis=1)
         return FoundMistake(
             self.made[row],
@@ -255,7 +251,7 @@ class MistakeSearch:
             left_mm,
             chance,
             self._pairs_for(row, here),
-            left_mm <= _HALF * self.digit,
+            left_mm <= ROUNDED * self.digit,
             tuple(sorted(set(self.operation[self.wrong].tolist()) - set(where))),
         )
 

@@ -42,6 +42,8 @@ _LABELS = {
     "one sine's sign": "sign of the sine in {item}",
     "one coordinate not turned": "{item} not turned with the rest",
     "new coordinate used too soon": "new {item}",
+    "one leg of the arm left out": "{item} left out",
+    "sines left out": "{item}'s sines left out",
     "a quarter turn off": "{item} a quarter turn off",
     "turned twice": "{item} turned twice",
     "numbers of another operation": "{item} taken instead",

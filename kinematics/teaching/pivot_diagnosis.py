@@ -13,6 +13,7 @@ from kinematics.calibration.results import FixedParameter
 from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
+from kinematics.teaching.answered_numbers import ROUNDED
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
 from kinematics.teaching.pivot_exercise import PivotExercise
 from kinematics.teaching.pivot_mistakes import (
@@ -34,7 +35,6 @@ _CHANCE = 0.05
 _CHANCE_OF_ONE = 0.01
 _CHANCE_OF_PAIR = 0.02
 _SHARE = 50.0
-_HALF = 0.55
 # A tolerance is a whole number of digits: a number off by exactly that much is right in spite of floating point.
 _ROUNDING = 1.0 + 1e-9
 
@@ -305,7 +305,7 @@ class _Search:
         allowed = np.array([mark.allowed for mark in marks], dtype=np.float64)
         predicted = np.array([row.value for row in rows])[:, [mark.number.second for mark in marks]]
         # A match must be as good as the error is small: chance comes near a number that is nearly right.
-        most = np.maximum(_HALF * digit + 1e-9, np.abs(value - truth).max() / _SHARE)
+        most = np.maximum(ROUNDED * digit + 1e-9, np.abs(value - truth).max() / _SHARE)
         return cls(tuple(rows), marks, predicted, value, truth, np.minimum(allowed, most))
 
     def explain(
@@ -325,7 +325,7 @@ class _Search:
                 left.append(self.marks[n])
             else:
                 found.append(PivotFinding((self.marks[n],), *one))
-        near = _HALF * digit + 1e-9
+        near = ROUNDED * digit + 1e-9
         # Two mistakes may leave one of the two numbers right; and one for each number, where neither quite gives it, is
         # beaten by two that give both to the last digit.
         if left or (digit and max(one.left for one in found) > near):

@@ -294,21 +294,33 @@ def _halves(probing: PivotProbing) -> Iterator[WrongPivot]:
             )
             yield from _face(probing, found)
     if probing.method == "opposite readings":
-        points = probing.points_mm[:, list(probing.asked)]
-        right = next(iter(probing.by_hand().values()))
-        words = "a reading's {} was taken for the pivot's, or the whole distance to the opposite reading was used, not half of it"
-        for reading in points:
-            yield from _each(probing.axes, "a reading for the pivot", words, right, reading)
-        words = "halfway between neighbouring readings was taken in {}, not between opposite ones"
-        for middle in (points + np.roll(points, -1, axis=0)) / 2.0:
-            yield from _each(probing.axes, "neighbours for opposites", words, right, middle)
-        words = "half the difference of two opposite readings was taken in {}, not half their sum"
-        for half in (points - np.roll(points, 2, axis=0)) / 2.0:
-            yield from _each(probing.axes, "difference for sum", words, right, half)
+        yield from _other_readings(probing)
     if probing.method == "ball on an arc":
+        words = "the mean of the three readings was taken for the pivot: it lies inside the arc"
+        mean = probing.points_mm[:, list(plane_of(probing.axis))].mean(axis=0)
+        yield WrongPivot(PivotMistake("mean of three readings", "", words), in_plane(probing.axis, mean))
         for middle, away in _triangles(probing, 1.0):
             words = "the whole chord was taken where the triangle has half of it"
             yield WrongPivot(PivotMistake(kind, "", words), in_plane(probing.axis, middle + 2.0 * away))
+
+
+def _other_readings(probing: PivotProbing) -> Iterator[WrongPivot]:
+    """Of opposite readings: one, two or three taken that do not lie evenly about the pivot, or their difference."""
+    points = probing.points_mm[:, list(probing.asked)]
+    right = next(iter(probing.by_hand().values()))
+    words = "a reading's {} was taken for the pivot's, or the whole distance to the opposite reading was used, not half of it"
+    for reading in points:
+        yield from _each(probing.axes, "a reading for the pivot", words, right, reading)
+    words = "halfway between neighbouring readings was taken in {}, not between opposite ones"
+    for middle in (points + np.roll(points, -1, axis=0)) / 2.0:
+        yield from _each(probing.axes, "neighbours for opposites", words, right, middle)
+    words = "the mean of three readings was taken in {}: only opposite ones lie evenly about the pivot"
+    for left_out in range(len(points)):
+        mean = np.delete(points, left_out, axis=0).mean(axis=0)
+        yield from _each(probing.axes, "mean of three readings", words, right, mean)
+    words = "half the difference of two opposite readings was taken in {}, not half their sum"
+    for half in (points - np.roll(points, 2, axis=0)) / 2.0:
+        yield from _each(probing.axes, "difference for sum", words, right, half)
 
 
 def _face(probing: PivotProbing, found: Floats) -> Iterator[WrongPivot]:

@@ -24,7 +24,7 @@ from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.stack import StackStep
 from kinematics.teaching.angle_steps import aim_steps
-from kinematics.teaching.direction_steps import HALF_TURN_SENTENCE, sine_and_cosine
+from kinematics.teaching.direction_steps import HALF_TURN_SENTENCE, direction_name, sine_and_cosine
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added, multiplied
 from kinematics.teaching.working import (
     SMALL_XYZ,
@@ -150,6 +150,7 @@ def solve_by_trigonometry(
         _direction_steps(steps if steps is not None else _touched_turns(setup), placed)
         if placed.aim is not None
         else None,
+        direction_name(plane),
     )
     lines = [*map(_without_matrix, (*plane, *aimed)), *outward]
     frame = table_frame(setup.machine)

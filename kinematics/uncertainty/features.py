@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from kinematics.validation import (
     as_count,
     as_instance,
     as_instances,
-    as_number,
+    as_positive,
     as_vector,
     is_list,
     normalized,
@@ -117,12 +118,7 @@ class Seam(ValueEquality, DeclaredFields):
 
 
 def _tolerance(tolerance: float | None, what: str) -> float | None:
-    if tolerance is None:
-        return None
-    number = as_number(tolerance, f"{what}, tolerance")
-    if not number > 0.0:
-        raise KinematicsError(f"{what}, tolerance: expected more than 0, found {number:g}")
-    return number
+    return None if tolerance is None else as_positive(tolerance, f"{what}, tolerance")
 
 
 @dataclass(frozen=True, eq=False)
@@ -220,20 +216,12 @@ def part_model(model: SetupModel, features: Iterable[Feature] = (), seams: Itera
     if len(names) < len(given):
         raise KinematicsError("features: expected every name once, found one twice")
     _check_datums(given, names)
-    count = len(model.operations)
-    for operation in (
-        *(one.operation for one in given),
-        *(one.datum_operation for one in given if one.datum_operation is not None),
-        *(one for seam in met for one in seam.between),
-    ):
-        if not 0 <= operation < count:
-            raise KinematicsError(f"operation: expected 0 to {count - 1}, found {operation}")
+    _check_operations(given, met, len(model.operations))
     rotations = [pose.rotation for pose in model.poses]
-    points, first = [], [0]
-    rows: list[tuple[int, int, Array, Array, Array]] = []
-    nothing = np.zeros(3)
     turned = [_in_part(model, one, rotations[one.operation]) for one in given]
     points = [CutPoint(one.operation, at) for one, (at, _) in zip(given, turned, strict=True)]
+    rows: list[_Row] = []
+    first, nothing = [0], np.zeros(3)
     for k, (one, (at, along)) in enumerate(zip(given, turned, strict=True)):
         datum, datum_normal = -1, nothing
         if one.datum is not None:
@@ -244,12 +232,12 @@ def part_model(model: SetupModel, features: Iterable[Feature] = (), seams: Itera
             datum = len(points)
             points.append(CutPoint(one.datum_operation, at))
         if along is None:
-            rows += [(k, datum, axis, nothing, datum_normal) for axis in np.eye(3)]
+            rows += [_Row(k, datum, axis, nothing, datum_normal) for axis in np.eye(3)]
         else:
-            rows.append((k, datum, along, along, datum_normal))
+            rows.append(_Row(k, datum, along, along, datum_normal))
         first.append(len(rows))
     for seam in met:
-        rows.append((len(points), len(points) + 1, seam.along, seam.along, seam.along))
+        rows.append(_Row(len(points), len(points) + 1, seam.along, seam.along, seam.along))
         points += [CutPoint(operation, seam.at_mm) for operation in seam.between]
         first.append(len(rows))
     return PartModel(
@@ -257,12 +245,33 @@ def part_model(model: SetupModel, features: Iterable[Feature] = (), seams: Itera
         given,
         met,
         np.array(first, dtype=np.int64),
-        np.array([row[0] for row in rows], dtype=np.int64),
-        np.array([row[1] for row in rows], dtype=np.int64),
-        read_only(np.array([row[2] for row in rows]).reshape(-1, 3)),
-        read_only(np.array([row[3] for row in rows]).reshape(-1, 3)),
-        read_only(np.array([row[4] for row in rows]).reshape(-1, 3)),
+        np.array([row.point for row in rows], dtype=np.int64),
+        np.array([row.datum_point for row in rows], dtype=np.int64),
+        read_only(np.array([row.direction for row in rows]).reshape(-1, 3)),
+        read_only(np.array([row.normal for row in rows]).reshape(-1, 3)),
+        read_only(np.array([row.datum_normal for row in rows]).reshape(-1, 3)),
     )
+
+
+class _Row(NamedTuple):
+    """A deviation of the part's: the fields are those of `PartModel`."""
+
+    point: int
+    datum_point: int
+    direction: Array
+    normal: Array
+    datum_normal: Array
+
+
+def _check_operations(features: Sequence[Feature], seams: Sequence[Seam], count: int) -> None:
+    """Refuse an operation that there is not."""
+    for operation in (
+        *(one.operation for one in features),
+        *(one.datum_operation for one in features if one.datum_operation is not None),
+        *(one for seam in seams for one in seam.between),
+    ):
+        if not 0 <= operation < count:
+            raise KinematicsError(f"operation: expected 0 to {count - 1}, found {operation}")
 
 
 def _in_part(model: SetupModel, feature: Feature, rotation: Array) -> tuple[Array, Array | None]:

@@ -15,7 +15,15 @@ from kinematics.errors import KinematicsError
 from kinematics.uncertainty.features import PartModel
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertaintySource
-from kinematics.validation import ValueEquality, as_instance, as_number, as_vector, normalized, read_only
+from kinematics.validation import (
+    ValueEquality,
+    as_instance,
+    as_number,
+    as_positive,
+    as_vector,
+    normalized,
+    read_only,
+)
 
 __all__ = ["MeasuredDeviation", "MeasuredParts", "SeatingSpread", "measured_parts", "seating_spread"]
 
@@ -68,10 +76,7 @@ class MeasuredDeviation(ValueEquality, DeclaredFields):
         along = normalized(as_vector(self.along, 3, "measured deviation, along"), "measured deviation, along")
         object.__setattr__(self, "along", read_only(along))
         object.__setattr__(self, "deviation_mm", as_number(self.deviation_mm, "measured deviation"))
-        u = as_number(self.u_mm, "measured deviation, uncertainty")
-        if not u > 0.0:
-            raise KinematicsError(f"measured deviation, uncertainty: expected more than 0, found {u:g}")
-        object.__setattr__(self, "u_mm", u)
+        object.__setattr__(self, "u_mm", as_positive(self.u_mm, "measured deviation, uncertainty"))
         super().__post_init__()
 
 

@@ -16,7 +16,6 @@ from kinematics.calibration import (
     planned_readings,
 )
 from kinematics.calibration.covariance import pose_information
-from kinematics.calibration.readings import positive
 from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
@@ -33,7 +32,7 @@ from kinematics.uncertainty.features import Feature, PartModel, part_model
 from kinematics.uncertainty.inspection import SEATING, MeasuredDeviation, measured_parts
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertaintySource
-from kinematics.validation import as_count, as_instance
+from kinematics.validation import as_count, as_instance, as_positive
 
 __all__ = [
     "AddedPoses",
@@ -99,11 +98,11 @@ def next_feature(causes: SingleCauses, u_mm: float | None = None) -> NextFeature
     >>> next_feature(causes, u_mm=-0.003)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: u: expected more than 0 mm, found -0.003
+    kinematics.errors.KinematicsError: u: expected more than 0, found -0.003
     """
     as_instance(causes, SingleCauses, "causes")
     rivals, measured = causes.rivals, causes.joint.measured
-    u = float(np.median(measured.u_mm)) if u_mm is None else positive(u_mm, "u")
+    u = float(np.median(measured.u_mm)) if u_mm is None else as_positive(u_mm, "u")
     if len(rivals) < 2:
         return _against_pairs(causes, u)
     best: NextFeature | None = None
@@ -237,7 +236,7 @@ def next_place(
         ...
     kinematics.errors.KinematicsError: places: expected a list of 2 values (a whole number, numbers), found [0]
     """
-    positive(u_mm, "u")
+    as_positive(u_mm, "u")
     if len(explanations) < 2 or not places:
         return None
     axes = np.eye(3)[[2, 0, 1]]

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from tiltwright.output.typesetting import Paper
-    from tiltwright.teaching.grading import Graded
+    from tiltwright.teaching.grading import Graded, GradedFile
 
 __all__ = ["app"]
 
@@ -178,7 +178,7 @@ def grade(
         typer.Option(
             "--feedback-form",
             metavar="FORM",
-            help="pdf, txt, md, or html: the setup in three dimensions with the wrong origins in it.",
+            help="pdf, txt, md, or html: the setup in three dimensions with the wrong origins in it; for pivots PDF.",
         ),
     ] = "pdf",
     paper: PaperOption = "a4",
@@ -252,11 +252,20 @@ def show_grades(
         write_class_set(feedback, _feedback_files(graded, feedback_form, paper_of(paper)), force=force)
         count = len(graded.counted)
         students = "1 student" if count == 1 else f"{count} students"
-        note(f"{feedback}: feedback for {students}", label="done")
+        plain = sum(not _has_page(row) for row in graded.counted) if feedback_form == "html" else 0
+        without = f"; {plain} of them as PDF, with no setup to show" if plain else ""
+        note(f"{feedback}: feedback for {students}{without}", label="done")
     if graded.faults:
         raise InputFaults(graded.faults)
     if not graded.all_right:
         raise typer.Exit(ANSWER_NO)
+
+
+def _has_page(row: GradedFile) -> bool:
+    """True where a row's answers can be shown in three dimensions: pivots, and another sheet's numbers, cannot."""
+    from tiltwright.teaching.assessment import Assessment
+
+    return isinstance(row.assessment, Assessment) and row.neighbour is None
 
 
 def _feedback_files(graded: Graded, form: str, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
@@ -270,7 +279,8 @@ def _feedback_files(graded: Graded, form: str, paper: Paper) -> Iterator[tuple[P
 
     units = graded.lesson.units.value
     for name, row in feedback_names(graded):
-        if form == "html" and isinstance(row.assessment, Assessment) and row.neighbour is None:
+        if form == "html" and _has_page(row):
+            assert isinstance(row.assessment, Assessment)  # or it has none
             page = setup_page(
                 row.assessment.evaluated, units, answers=ghosts_of(row.assessment, units, for_student=True)
             )

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics import PlacedOperation, Setup, UnreachableOperation
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
 from tiltwright.files.loader import ReadJob, fault_at
 from tiltwright.files.uncertainty_tables import CorrectedOffsetTable, CorrectionTable
+from tiltwright.files.units import Unit
 from tiltwright.output.numbers import UNIT_SYMBOL
 
 __all__ = ["AppliedCorrection", "apply_correction"]
@@ -67,11 +69,6 @@ class AppliedCorrection:
 Placed = PlacedOperation | UnreachableOperation
 
 
-def _turn_key(entry: CorrectedOffsetTable, place: int) -> tuple[str | int, ...]:
-    """The key that an offset's turn stands at."""
-    return ("correction", "turn") if entry.turn is None else ("correction", "offset", place, "turn")
-
-
 def apply_correction(
     job: ReadJob, table: CorrectionTable, setup: Setup, results: Sequence[Placed]
 ) -> tuple[Setup, tuple[Placed, ...], AppliedCorrection]:
@@ -86,89 +83,44 @@ def apply_correction(
         When an offset without the correction is no longer what the correction was worked out for, when an operation is
         missing in it, when it moves an offset by millimetres, or when its turn would take a rotary past its limits.
     """
-    unit, last = job.unit, len(setup.machine.rotaries) - 1
-    rotary = setup.machine.rotaries[last]
     entries: dict[str, tuple[int, CorrectedOffsetTable]] = {
         one.operation: (k, one) for k, one in table.of_nest(job.nest)
     }
+    last = len(setup.machine.rotaries) - 1
+    rotary = setup.machine.rotaries[last]
     faults, found, turns = list[Diagnostic](), list[Placed](), dict[str, float]()
-    largest = 0.0
+    largest_mm = 0.0
     for one in results:
         if not isinstance(one, PlacedOperation):
             found.append(one)
             continue
         if one.name not in entries:
             nest = f" in nest {shown(job.nest)}" if job.nest else ""
-            faults.append(
-                fault_at(
-                    job,
-                    ("correction",),
-                    f"no offset for {shown(one.name)}{nest}",
-                    "one for every operation",
-                    _TIP,
-                )
-            )
+            missing = f"no offset for {shown(one.name)}{nest}"
+            faults.append(fault_at(job, ("correction",), missing, "one for every operation", _TIP))
             continue
         place, entry = entries[one.name]
-        before, after = (np.array([unit.to_mm(v) for v in point]) for point in (entry.before, entry.after))
-        if float(np.abs(before - one.offset_mm).max()) > SAME_MM:
-            axis = int(np.abs(before - one.offset_mm).argmax())
-            now = f"{unit.from_mm(float(one.offset_mm[axis])):.6g}"
-            faults.append(
-                fault_at(
-                    job,
-                    ("correction", "offset", place, "before"),
-                    f"{'XYZ'[axis]} {entry.before[axis]:.6g} for {shown(one.name)}, which stack and machine now put at {now}",
-                    "the setup that the correction was worked out for",
-                    _TIP,
-                )
-            )
-            continue
-        moved = float(np.linalg.norm(after - before))
-        if moved > LARGEST_MM:
-            most = unit.from_mm(LARGEST_MM)
-            faults.append(
-                fault_at(
-                    job,
-                    ("correction", "offset", place, "after"),
-                    f"{unit.from_mm(moved):.4g} {UNIT_SYMBOL[unit.value]} away from before, for {shown(one.name)}",
-                    f"no more than {most:.3g} {UNIT_SYMBOL[unit.value]}: a correction, not another setup",
-                    _TIP,
-                )
-            )
-            continue
         turns[one.name] = table.turn_deg(entry)
+        refusal = _refusal(job, one, place, entry, turns[one.name])
+        if refusal is not None:
+            faults.append(refusal)
+            continue
         turn = np.zeros(last + 1)
         turn[last] = turns[one.name]
-        if abs(turns[one.name]) > LARGEST_DEG:
-            faults.append(
-                fault_at(
-                    job,
-                    _turn_key(entry, place),
-                    f"{turns[one.name]:g}, for {shown(one.name)}",
-                    f"no more than {LARGEST_DEG:g} degrees either way: a correction, not another setup",
-                    _TIP,
-                )
+        before_mm, after_mm = _before_and_after_mm(job.unit, entry)
+        largest_mm = max(largest_mm, float(np.linalg.norm(after_mm - before_mm)))
+        found.append(
+            replace(
+                one,
+                machine_deg=one.machine_deg + turn,
+                rotary_offset_deg=one.rotary_offset_deg + turn,
+                offset_mm=after_mm,
             )
-            continue
-        angles = one.machine_deg + turn
-        if not bool(rotary.within(angles[last])):
-            faults.append(
-                fault_at(
-                    job,
-                    _turn_key(entry, place),
-                    f"{turn[last]:g}, which takes {shown(one.name)} past the limits of {rotary.letter}",
-                    "a turn that every operation can follow",
-                    _TIP,
-                )
-            )
-        largest = max(largest, moved)
-        offset_deg = one.rotary_offset_deg + turn
-        found.append(replace(one, machine_deg=angles, rotary_offset_deg=offset_deg, offset_mm=after))
+        )
     if faults:
         raise InputFaults(faults)
     placed = {one.name: one for one in results if isinstance(one, PlacedOperation)}
-    correction = AppliedCorrection(table, setup, placed, rotary.letter, turns, largest)
+    correction = AppliedCorrection(table, setup, placed, rotary.letter, turns, largest_mm)
     corrected = setup
     if correction.turns_alike:
         # What is asked at other angles goes by it too; where operations turn by their own, only they do.
@@ -176,3 +128,44 @@ def apply_correction(
         turn[last] = correction.turn_deg
         corrected = replace(setup, rotary_offset_deg=setup.rotary_offset_deg + turn)
     return corrected, tuple(found), correction
+
+
+def _before_and_after_mm(
+    unit: Unit, entry: CorrectedOffsetTable
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """X, Y and Z of an offset without and with the correction."""
+    before, after = (
+        np.array([unit.to_mm(value) for value in point]) for point in (entry.before, entry.after)
+    )
+    return before, after
+
+
+def _refusal(
+    job: ReadJob, one: PlacedOperation, place: int, entry: CorrectedOffsetTable, turn_deg: float
+) -> Diagnostic | None:
+    """The fault of an operation's corrected offset, the first of them; None where it can be put in."""
+    unit, offset = job.unit, ("correction", "offset", place)
+    turn_key = ("correction", "turn") if entry.turn is None else (*offset, "turn")
+    before_mm, after_mm = _before_and_after_mm(unit, entry)
+    changed_mm = np.abs(before_mm - one.offset_mm)
+    if float(changed_mm.max()) > SAME_MM:
+        axis = int(changed_mm.argmax())
+        now = f"{unit.from_mm(float(one.offset_mm[axis])):.6g}"
+        found = f"{'XYZ'[axis]} {entry.before[axis]:.6g} for {shown(one.name)}, which stack and machine now put at {now}"
+        return fault_at(
+            job, (*offset, "before"), found, "the setup that the correction was worked out for", _TIP
+        )
+    moved_mm, symbol = float(np.linalg.norm(after_mm - before_mm)), UNIT_SYMBOL[unit.value]
+    if moved_mm > LARGEST_MM:
+        found = f"{unit.from_mm(moved_mm):.4g} {symbol} away from before, for {shown(one.name)}"
+        allowed = f"no more than {unit.from_mm(LARGEST_MM):.3g} {symbol}: a correction, not another setup"
+        return fault_at(job, (*offset, "after"), found, allowed, _TIP)
+    if abs(turn_deg) > LARGEST_DEG:
+        found = f"{turn_deg:g}, for {shown(one.name)}"
+        allowed = f"no more than {LARGEST_DEG:g} degrees either way: a correction, not another setup"
+        return fault_at(job, turn_key, found, allowed, _TIP)
+    rotary = job.machine.rotaries[-1]
+    if not bool(rotary.within(one.machine_deg[-1] + turn_deg)):
+        found = f"{turn_deg:g}, which takes {shown(one.name)} past the limits of {rotary.letter}"
+        return fault_at(job, turn_key, found, "a turn that every operation can follow", _TIP)
+    return None

@@ -112,7 +112,7 @@ def draw(view: SideView, layout: PanelLayout = HALF) -> Panel:
     """
     _, up = dimension_texts(view, view.marks[0])
     layout = layout.beside(max(typesetting.width_em(word, bold=True) for word in up.split(" ")) * TYPE_MM)
-    least = 0.0 if layout.key_x is None else 8.5 + len(_key_rows(view, layout, apart=True)[0]) * _KEY_PITCH_MM
+    least = 0.0 if layout.key_x is None else _least_for_key(view, layout)
     place, scale, layout = choose_scale(view, layout, least)
     canvas = Canvas(layout.width, layout.height)
     bodies, numbered = _solids(canvas, view, place, layout) if view.solids else ([], {})
@@ -120,7 +120,7 @@ def draw(view: SideView, layout: PanelLayout = HALF) -> Panel:
     arrow = _spindle_arrow(view, place, layout) if view.solids is None else None
     holes = _marks(canvas, view, place, layout, arrow)
     dimension(canvas, view, place(view.marks[0].axis), place(view.marks[0].place), layout)
-    caption = "; ".join(filter(None, (f"scale {scale}", view.outline_words)))
+    caption = _caption(view, scale)
     if layout.key_x is not None:
         _key(canvas, view, place, layout, caption)
     leaders = _numbers(canvas, view, place, layout, bodies, numbered)
@@ -442,6 +442,18 @@ def _key(canvas: Canvas, view: SideView, place: ViewTransform, layout: PanelLayo
         printed = typesetting.shortened(typesetting.printable(words), room_em, bold=bold)
         at = (layout.key_x + set_in_mm, 10.0 + row * _KEY_PITCH_MM)
         canvas.text(at, printed, TYPE_MM, bold=bold, halo=False)
+
+
+def _caption(view: SideView, scale: str) -> str:
+    return "; ".join(filter(None, (f"scale {scale}", view.outline_words)))
+
+
+def _least_for_key(view: SideView, layout: PanelLayout) -> float:
+    """The height that the key needs, and the caption below it where that reaches as far to the right."""
+    words = typesetting.printable(_caption(view, "1:2.5") + AT_FULL_SIZE)
+    reaches = 2.0 + typesetting.width_em(words) * TYPE_MM > (layout.key_x or layout.width)
+    rows, _ = _key_rows(view, layout, apart=True)
+    return 8.5 + (len(rows) + (0.6 if reaches else 0.0)) * _KEY_PITCH_MM
 
 
 def _key_room_em(layout: PanelLayout) -> float:

@@ -103,11 +103,12 @@ _MEANINGS = (
     ("P1", "the drawing's three points of a plane, P1, P2 and P3; p and q lead from the first to the others"),
     ("e = p", "p scaled to length 1; f is q scaled to length 1"),
     ("m = e", "the cross product of e and f, square to both"),
-    ("g", "the direction that must face the spindle, as the drawing gives it; a tick (') marks it turned"),
+    ("h", "the direction that must face the spindle, as the drawing gives it"),
+    ("g", "the direction that must face the spindle, of length 1; a tick (') marks it turned"),
     ("|", "the length of what stands between the two lines"),
     (
         "n",
-        "the direction that must face the spindle, of length 1, with every rotary at zero; its components nx, ny, nz",
+        "the same direction in machine coordinates, with every rotary at zero; its components nx, ny, nz",
     ),
     (
         "o3",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,12 +24,14 @@ TYPE_MM = 3.5
 _SMALL_MM = 3.0
 THIN, MEDIUM, HEAVY = 0.2, 0.35, 0.6
 _GAP_MM = 4.0
+_ABOVE_MM, _BELOW_MM = 3.0, 4.0
+"""More room above a low drawing, for the numbers of its readings; the edge below any."""
 
 Floats = NDArray[np.float64]
 
 
 def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floats | None = None) -> str:
-    """The drawing as SVG, `PANEL_MM` large.
+    """The drawing as SVG, at most `PANEL_MM` large, as high as what it shows.
 
     Parameters
     ----------
@@ -43,12 +46,14 @@ def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floa
     """
     probing = exercise.probings[which]
     right, up, across, seen = view_along(probing.letter, exercise.machine.rotaries[which].direction)
-    canvas = Canvas(*PANEL_MM)
     pivot = probing.believed_mm if found_mm is None else found_mm
     centres = probing.centre_mm[:, [right, up]]
     platter = _platter(exercise.machine, probing, right, up)
     edge = probing.radius_mm if probing.method == "ball on an arc" else 0.0
-    place = _scale(np.vstack([pivot, centres + edge, centres - edge, *platter]), across)
+    words = _words(probing, units, found_mm)
+    least = _row_y(words, len(words)) + 2.0
+    place = _scale(np.vstack([pivot, centres + edge, centres - edge, *platter]), across, least)
+    canvas = Canvas(PANEL_MM[0], place.height)
     _table(canvas, probing, platter, place)
     at = place(pivot)
     _read(
@@ -62,11 +67,13 @@ def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floa
     canvas.line((at[0], at[1] - 5.0), (at[0], at[1] + 5.0), THIN)
     canvas.circle(at, 1.6, MEDIUM, fill="white")
     canvas.circle(at, 0.5, MEDIUM, fill="black")
-    room = LabelBox(0.5, 5.5, COLUMN_X - 2.0, PANEL_MM[1] - 0.5)
+    room = LabelBox(0.5, 5.5, COLUMN_X - 2.0, place.height - 0.5)
     canvas.name_beside(at, _pivot_name(probing, found_mm), TYPE_MM, room)
     if probing.axis != 2:
         _name_platter(canvas, f"platter, {probing.letter} 0", [place(point) for point in platter], room)
-    _column(canvas, probing, units, found_mm)
+    for row, (text, bold) in enumerate(words, start=1):
+        fitted = shortened(printable(text), (PANEL_MM[0] - COLUMN_X - 0.5) / TYPE_MM, bold=bold)
+        canvas.text((COLUMN_X, _row_y(words, row)), fitted, TYPE_MM, bold=bold, halo=False)
     canvas.text((1.0, 4.0), with_minus(seen), TYPE_MM, halo=False)
     return canvas.svg()
 
@@ -91,15 +98,18 @@ def _platter(machine: Machine, probing: PivotProbing, right: int, up: int) -> li
 class _scale:  # noqa: N801 - used as a function
     """Transform from machine coordinates across the line to paper, as large as fits."""
 
-    def __init__(self, points: Floats, across: float) -> None:
+    def __init__(self, points: Floats, across: float, least: float) -> None:
         low, high = points.min(axis=0), points.max(axis=0)
         room = np.array([FIELD[2] - FIELD[0], FIELD[3] - FIELD[1]])
         self.factor = float((room / np.maximum(high - low, 1e-6)).min())
         self.middle, self.across = (low + high) / 2.0, across
+        high_mm = float((high - low)[1] * self.factor)
+        top = FIELD[1] + min(room[1] - high_mm, _ABOVE_MM)
+        self.middle_y, self.height = top + high_mm / 2.0, max(top + high_mm + _BELOW_MM, least)
 
     def __call__(self, point: Floats) -> Point:
         away = (point - self.middle) * self.factor * np.array([self.across, 1.0])
-        return (FIELD[0] + FIELD[2]) / 2.0 + float(away[0]), (FIELD[1] + FIELD[3]) / 2.0 - float(away[1])
+        return (FIELD[0] + FIELD[2]) / 2.0 + float(away[0]), self.middle_y - float(away[1])
 
 
 def _table(canvas: Canvas, probing: PivotProbing, platter: list[Floats], place: _scale) -> None:
@@ -151,7 +161,8 @@ def _upright(canvas: Canvas, first: Point, second: Point, pivot: Point) -> None:
     canvas.line(pivot, foot, THIN, dash="3 1.2")
 
 
-def _column(canvas: Canvas, probing: PivotProbing, units: str, found_mm: Floats | None) -> None:
+def _words(probing: PivotProbing, units: str, found_mm: Floats | None) -> list[tuple[str, bool]]:
+    """The column beside the drawing, each row with whether it is bold."""
     shown = probing.believed_mm if found_mm is None else found_mm
     words = [
         (f"{_pivot_name(probing, found_mm)}  pivot of {probing.letter}", True),
@@ -172,9 +183,9 @@ def _column(canvas: Canvas, probing: PivotProbing, units: str, found_mm: Floats 
             f"{k + 1}:  {probing.letter} {with_minus(f'{a + 0.0:g}')}"
             for k, a in enumerate(probing.angles_deg)
         ]
-    words += [(stand, False) for stand in stands]
-    y = 12.0
-    for text, bold in words:
-        y += 6.4 if bold else 5.0
-        fitted = shortened(printable(text), (PANEL_MM[0] - COLUMN_X - 0.5) / TYPE_MM, bold=bold)
-        canvas.text((COLUMN_X, y), fitted, TYPE_MM, bold=bold, halo=False)
+    return [*words, *((stand, False) for stand in stands)]
+
+
+def _row_y(words: Sequence[tuple[str, bool]], row: int) -> float:
+    """The baseline of a row of the column, counted from 1."""
+    return 12.0 + sum(6.4 if bold else 5.0 for _, bold in words[:row])

@@ -99,25 +99,25 @@ def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
     repeats = numbers.length(exercise.repeatability_mm or 0.0, units)
     blocks: list[Block] = []
     for i, one in enumerate(exercise.probings):
-        # Readings and their drawing stand on one page: one page for each pivot.
+        # Readings, their drawing and room for the answer stand on one page: one page for each pivot.
         blocks += [PageBreak()] if blocks else []
         blocks += [Heading(f"Read while {one.letter} turned: {_what(one)} ({units})"), _readings(one, units)]
         blocks.append(BulletList(_about(exercise, one)))
+        blocks.append(
+            Table(
+                (f"where {one.letter}'s line truly runs, machine coordinates", *one.axes),
+                (("your answer", BLANK, BLANK),),
+            )
+        )
         blocks.append(Picture(draw_probing(exercise, i, units), _title(one), PANEL_MM[0], titled=False))
     return [
         *blocks,
-        Heading("What to find"),
-        Paragraph(
-            "Where each line truly runs: the coordinates of its pivot across the line, in machine coordinates. The "
-            "coordinate along the line is free and not asked for."
-        ),
         Heading("Your answers"),
-        Table(
-            ("pivot", "", "your answer", "", "your answer"),
-            tuple((one.letter, one.axes[0], BLANK, one.axes[1], BLANK) for one in exercise.probings),
-        ),
         BulletList(
             (
+                (
+                    "Two coordinates of each pivot are asked for, those across its line; the third, along the line, is free."
+                ),
                 (
                     f"Every reading lies within {repeats} {units} of the truth in each coordinate that was probed. So an answer is "
                     f"right within: {_within(exercise, support)} {units}."

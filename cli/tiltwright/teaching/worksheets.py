@@ -234,8 +234,7 @@ def _given_machine(exercise: Exercise) -> list[Block]:
     units, machine = exercise.units, exercise.machine
     zeros = ", ".join(f"{rotary.letter} {rotary.zero_deg:g}" for rotary in machine.rotaries)
     given = [f"Machine coordinates at {zeros}. {z_is_read(machine)}", *skew_lines(machine)]
-    if exercise.touched_mm is None:
-        given.append(_where_the_stack_stands(machine, units))
+    given.append(_where_the_stack_stands(machine, units, touched=exercise.touched_mm is not None))
     if machine.platter.normal is not None:
         given.append(f"The platter's face looks along {_direction(machine.platter.normal)}.")
     return [Heading(f"Given: the machine ({units})"), machine_table(exercise), BulletList(tuple(given))]
@@ -248,11 +247,15 @@ def z_is_read(machine: Machine) -> str:
     return "Z is read with the tip of the reference tool."
 
 
-def _where_the_stack_stands(machine: Machine, units: str) -> str:
+def _where_the_stack_stands(machine: Machine, units: str, *, touched: bool) -> str:
+    """Sentence on the table frame's origin, which the working of a touched-off part starts from as well."""
     last = machine.rotaries[-1]
     if is_horizontal(last) or machine.platter.face_mm is None:
-        return f"The stack stands on {last.letter}'s pivot, parallel to the machine axes."
+        what = "The table frame has its origin" if touched else "The stack stands"
+        return f"{what} on {last.letter}'s pivot, parallel to the machine axes."
     face = stated_length(machine.platter.face_mm, units)
+    if touched:
+        return f"{last.letter}'s line goes through the platter's face at machine Z {face}."
     return f"The stack stands on the platter's face: machine Z {face}, where {last.letter}'s line goes through it."
 
 

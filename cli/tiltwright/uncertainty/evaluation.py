@@ -305,40 +305,7 @@ def uncertain_job(views: EvaluatedJob | Sequence[EvaluatedJob]) -> UncertainJob:
     expansions: dict[str, float] = dict(EXPANSIONS)
     expansions.update({one.name: one.expansion for one in file.material if one.expansion is not None})
     stacks = {view.job.nest: _nodes(view.job, expansions, multiple=len(several) > 1) for view in several}
-    tools = {tool.name for tool in file.tool}
-    operations = []
-    for view in several:
-        for one in view.operations:
-            tool = file.operation[one.placed.operation].tool
-            operations.append(
-                ModelOperation(
-                    one.placed.name,
-                    one.placed.machine_deg,
-                    one.placed.origin_mm,
-                    view.job.nest,
-                    tool if tool in tools else None,
-                )
-            )
-    touches = {
-        view.job.nest: TouchReading(view.job.touched.at_mm, view.job.touched.machine_deg)
-        for view in several
-        if view.job.touched is not None and view.job.touched.use == "touched"
-    }
-    machine_file = job.machine_file.file
-    warmth, growth = file.temperature, machine_file.growth
-    machine_unit = job.machine_file.unit
-    model = SetupModel(
-        job.machine,
-        {nest: tuple(node for node, _ in nodes) for nest, nodes in stacks.items()},
-        tuple(operations),
-        (),
-        touches,
-        20.0 if warmth is None else float(warmth.set_up),
-        0.0 if warmth is None or warmth.part is None else expansions.get(warmth.part, 0.0),
-        np.zeros(3)
-        if growth is None
-        else np.array([machine_unit.to_mm(one) for one in (growth.x, growth.y, growth.z)]),
-    )
+    model = _setup_model(several, stacks, expansions)
     # The features' own places are positions of the axes too: what is stated of an axis must reach them.
     wanted = drawn_features(several, model)
     part = part_model(model, wanted.features, wanted.seams)
@@ -364,6 +331,44 @@ def uncertain_job(views: EvaluatedJob | Sequence[EvaluatedJob]) -> UncertainJob:
 
 
 Stated = tuple[StackNode, StackTable]
+
+
+def _setup_model(
+    views: Sequence[EvaluatedJob],
+    stacks: Mapping[str | None, Sequence[Stated]],
+    expansions: Mapping[str, float],
+) -> SetupModel:
+    """The setup with every operation of every nest, and without a point that is cut."""
+    job, file = views[0].job, views[0].job.file
+    tools = {tool.name for tool in file.tool}
+    operations = [
+        ModelOperation(
+            one.placed.name,
+            one.placed.machine_deg,
+            one.placed.origin_mm,
+            view.job.nest,
+            tool if (tool := file.operation[one.placed.operation].tool) in tools else None,
+        )
+        for view in views
+        for one in view.operations
+    ]
+    touches = {
+        view.job.nest: TouchReading(view.job.touched.at_mm, view.job.touched.machine_deg)
+        for view in views
+        if view.job.touched is not None and view.job.touched.use == "touched"
+    }
+    warmth, growth, machine_unit = file.temperature, job.machine_file.file.growth, job.machine_file.unit
+    axes = (0.0, 0.0, 0.0) if growth is None else (growth.x, growth.y, growth.z)
+    return SetupModel(
+        job.machine,
+        {nest: tuple(node for node, _ in nodes) for nest, nodes in stacks.items()},
+        tuple(operations),
+        (),
+        touches,
+        20.0 if warmth is None else float(warmth.set_up),
+        0.0 if warmth is None or warmth.part is None else expansions.get(warmth.part, 0.0),
+        np.array([machine_unit.to_mm(one) for one in axes]),
+    )
 
 
 def _nodes(job: ReadJob, expansions: Mapping[str, float], *, multiple: bool) -> list[Stated]:

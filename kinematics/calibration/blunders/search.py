@@ -33,12 +33,12 @@ from kinematics.calibration.blunders.hypotheses import (
     uncompensated_radius,
 )
 from kinematics.calibration.blunders.regularized_fit import RegularizedFit, fit_with_prior
-from kinematics.calibration.readings import Readings, positive
+from kinematics.calibration.readings import Readings
 from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.rotary import RotationSense
-from kinematics.validation import as_instance
+from kinematics.validation import as_instance, as_positive
 
 __all__ = ["find_blunders"]
 
@@ -112,7 +112,7 @@ def find_blunders(
     as_instance(readings, Readings, "readings")
     as_instance(machine, Machine, "machine")
     readings.fits(machine)
-    sigma_mm = None if sigma_mm is None else positive(sigma_mm, "sigma")
+    sigma_mm = None if sigma_mm is None else as_positive(sigma_mm, "sigma")
     found: list[Blunder] = []
     base = fit_with_prior(readings, machine, sigma_mm)
     for _ in range(_MOST):

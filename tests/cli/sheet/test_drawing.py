@@ -372,3 +372,11 @@ def test_a_small_circle_is_named_where_one_is_drawn(origin, apart):
     panel = draw(view_of(Setup.from_stack(trunnion(), steps), steps, (-30, 0), origin), ALONE)
     assert ("small circle: part zero" in [label.text for label in panel.labels]) is apart
     assert panel.svg.count('r="1.5"') == apart
+
+
+@pytest.mark.parametrize("count", range(1, 6))
+def test_the_list_beside_a_low_picture_keeps_off_its_caption(count):
+    """An indexer's stack is drawn low, and its long caption ran into the last line of the list."""
+    steps = [StackStep(f"block, part zero on the top side, {k}", 0.0, (8.0, 0.0)) for k in range(count)]
+    view = view_of(Setup.from_stack(indexer(), steps), steps, (0,), (0, 0, 0))
+    assert faults(draw(view, ALONE)) == []

@@ -135,6 +135,8 @@ def test_typed_answers_and_units(run, path):
     ended = run("check", path, "--answer", "top port:Z=-179.096")
     assert ended.code == 2
     assert "in no stated unit" in ended.err
+    assert "-179.096mm" in ended.err
+    assert "column" not in ended.err
 
 
 def test_either_way_to_stand_is_right(run, job, tmp_path):
@@ -295,6 +297,26 @@ def test_what_can_mean_two_things_is_refused(run, examples, tmp_path, text, told
 def test_one_number_is_a_number(run, examples):
     ended = run("check", examples / "tide_gauge_head.toml", "--answer", "top port:X=-381.010mm")
     assert "The number is right." in ended.out
+
+
+def test_one_lost_minus_is_told_as_one_where_the_other_numbers_are_not_known(run, path):
+    """Of all three, the opposite sign is told; of a number that should be positive no minus was lost."""
+
+    def told(*answers):
+        typed = [word for answer in answers for word in ("--answer", f"top port:{answer}mm")]
+        (finding,) = json.loads(run("check", path, *typed, "--json").out)["findings"]
+        return [(one["kind"], one["item"]) for one in finding["mistakes"]]
+
+    offset = {axis: f"{-value:.3f}" for axis, value in zip("XYZ", _top_port(path), strict=True)}
+    assert told(f"Z={offset['Z']}") == [("a minus lost", "Z")]
+    assert told(*(f"{axis}={value}" for axis, value in offset.items())) == [("every sign reversed", "")]
+
+
+def _top_port(path):
+    (offset,) = [
+        one.placed.offset_mm for one in evaluate_job(str(path)).operations if one.placed.name == "top port"
+    ]
+    return offset.tolist()
 
 
 def _numbers(text):

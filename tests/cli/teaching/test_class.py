@@ -62,6 +62,15 @@ def test_a_level_says_why_it_is_not_for_the_class_s_machine(run, tmp_path, examp
     assert REFUSED[mill, level] in ended.err
 
 
+@pytest.mark.parametrize("level", LEVELS)
+def test_the_instructor_may_load_a_key_s_job_without_a_caution(run, written, tmp_path, level):
+    folder = tmp_path / "class"
+    written(folder, "lesson", "new", "FOLDER", "--level", level, "--seed", 7, "--students", 2)
+    for sheet in (1, 2):
+        ended = run("offsets", folder / f"key/job-{sheet:02d}.toml")
+        assert (ended.code, "caution" in ended.err) == (0, False), ended.err
+
+
 @pytest.mark.parametrize("mill", MILLS)
 def test_every_other_level_works_on_it(tmp_path, examples, mill):
     """The job file gives the exercise's offsets on the machine file as it is, whose numbers are printed in full."""
@@ -119,7 +128,14 @@ def test_an_exercise_keeps_to_its_pages(paper, units):
             assert _pages(document_pdf(document, paper)) == 1, (level, sheet)
     for sheet in range(1, 4):
         exercise = set_pivot_exercise(7, sheet, units)
-        assert _pages(document_pdf(pivot_worksheet(exercise, support_of(exercise)), paper)) == 2
+        sheet_pdf = document_pdf(pivot_worksheet(exercise, support_of(exercise)), paper)
+        with pdfplumber.open(io.BytesIO(sheet_pdf)) as pdf:
+            pages = [page.extract_text() for page in pdf.pages]
+        # Readings, drawing and room for the answer of each pivot on a page of its own.
+        assert len(pages) == len(exercise.probings) == 2
+        for page, one in zip(pages, exercise.probings, strict=True):
+            for words in (f"Read while {one.letter} turned", f"P({one.letter}) ?", "your answer"):
+                assert words in page, (sheet, words)
 
 
 def test_a_class_prints_at_once(run, tmp_path):
@@ -326,13 +342,14 @@ def test_a_student_is_told_what_was_not_answered(run, tmp_path, lesson):
     handed_in = tmp_path / "in"
     handed_in.mkdir()
     values = _values(lesson, 1)
-    values[1], values[2], values[6] = "", "?", ""
+    values[1], values[2], values[6], values[8] = "", "?", "", "?"
     _fill(lesson, handed_in / "a.csv", 1, values, "Berta Sand")
     ended, rows = _graded(run, lesson, handed_in, "--feedback", tmp_path / "back", "--feedback-form", "txt")
-    assert (ended.code, rows["Berta Sand"]["right"], rows["Berta Sand"]["missing"]) == (2, 6, 3)
+    assert (ended.code, rows["Berta Sand"]["right"], rows["Berta Sand"]["missing"]) == (2, 5, 4)
+    assert rows["Berta Sand"]["faults"] == ['line 4, value: found "?" (and 1 more such row)']
     first, _, third = [one.placed.name for one in evaluate_job(str(lesson / "key/job-01.toml")).operations]
     (sheet,) = (tmp_path / "back").iterdir()
-    assert f"Not answered: {first} Y, Z; {third} X." in sheet.read_text("utf-8")
+    assert f"Not answered: {first} Y, Z; {third} X, Z." in sheet.read_text("utf-8")
 
 
 def test_workbooks_are_read_and_what_is_none_is_named(run, tmp_path, lesson):
@@ -495,6 +512,11 @@ def test_pivots_found_by_hand_and_by_the_fit_are_held_to_what_each_sheet_says(ru
     assert (ended.code, ended.err) == (0, "")
     assert {name: one["right"] for name, one in rows.items()} == {"Ines": 4, "Žofie Nováková": 8}
     shown = run("lesson", "grade", folder, handed_in).out
+    back = run(
+        "lesson", "grade", folder, handed_in, "--feedback", tmp_path / "back", "--feedback-form", "html"
+    )
+    assert "2 of them as PDF" in back.err
+    assert {path.suffix for path in (tmp_path / "back").iterdir()} == {".pdf"}
     assert "0.005 mm, or what a sheet's readings allow by hand if that is more" in " ".join(shown.split())
 
 

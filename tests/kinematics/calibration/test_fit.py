@@ -324,7 +324,7 @@ def test_medians_of_chi_squared():
 
 def test_bad_requests_are_refused(shop):
     case = shop.random_case(16)
-    with pytest.raises(KinematicsError, match="sigma: expected more than 0 mm, found -1"):
+    with pytest.raises(KinematicsError, match="sigma: expected more than 0, found -1"):
         fit_pivots(case.readings, case.nominal, sigma_mm=-1.0)
     with pytest.raises(
         KinematicsError, match="loss: expected linear, soft_l1, huber, cauchy, arctan, found 'l3'"

@@ -64,7 +64,7 @@ def test_the_worst_and_the_undetermined_are_named():
     )
     assert both.worst.name.endswith("A")
     assert not both.worst.fixed
-    with pytest.raises(KinematicsError, match="sigma: expected more than 0 mm, found 0"):
+    with pytest.raises(KinematicsError, match="sigma: expected more than 0, found 0"):
         predict_uncertainty(planned_readings(MILL, [BALL], [(0, 0)]), MILL, 0.0)
 
 

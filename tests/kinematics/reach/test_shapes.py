@@ -76,7 +76,7 @@ def test_a_bore_is_never_larger_than_it_is():
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (lambda: Frustum([0, 0, 0], [0, 0, 1.0], -3.0), "size above zero, found -3"),
+        (lambda: Frustum([0, 0, 0], [0, 0, 1.0], -3.0), "more than 0, found -3"),
         (lambda: Frustum([0, 0, 0], [0, 0, 0], 3.0), "two different points"),
         (
             lambda: Frustum([0, 0, 0], [0, 0, 1], 3.0, None, 3.0),

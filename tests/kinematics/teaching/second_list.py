@@ -626,13 +626,10 @@ def _is_true(finding, true):
     return any(one in words for one in true)
 
 
-def run(count, seed):
-    """Counts of what is said of each, in so many cases."""
+def run(works, count, seed):
+    """Counts of what is said of each, by name, work and what is true of it, in so many cases."""
     total = Counter()
-    for name, work, true in (
-        *((name, plain(work), TRUE_OF[name]) for name, work in KEPT_ASIDE.items()),
-        *((name, work, ()) for name, work in SECOND.items()),
-    ):
+    for name, (work, true) in works.items():
         random, told, names = np.random.default_rng(seed), Counter(), Counter()
         for _ in range(count):
             found = diagnosed(work, random)
@@ -654,4 +651,11 @@ def run(count, seed):
 
 
 if __name__ == "__main__":
-    run(int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 5)
+    run(
+        {
+            **{name: (plain(work), TRUE_OF[name]) for name, work in KEPT_ASIDE.items()},
+            **{name: (work, ()) for name, work in SECOND.items()},
+        },
+        int(sys.argv[1]),
+        int(sys.argv[2]) if len(sys.argv) > 2 else 5,
+    )

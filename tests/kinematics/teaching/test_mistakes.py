@@ -147,6 +147,10 @@ def _by_rows(rows):
     return {"arm_angle": swing}
 
 
+def _two_legs(y, z, s, c):
+    return c * y - s * z, s * y + c * z
+
+
 def _first_then_second(y, z, s, c):
     new = c * y - s * z
     return new, s * new + c * z
@@ -225,6 +229,9 @@ BY_HAND = {
     "one coordinate not turned, Z at A": _by_rows(lambda y, z, s, c: (c * y - s * z, z)),
     "new coordinate used too soon, Y used for Z at A": _by_rows(_first_then_second),
     "new coordinate used too soon, Z used for Y at A": _by_rows(_second_then_first),
+    "one leg of the arm left out, Y of A's arm": _by_rows(lambda y, z, s, c: _two_legs(0.0 * y, z, s, c)),
+    "one leg of the arm left out, Z of A's arm": _by_rows(lambda y, z, s, c: _two_legs(y, 0.0 * z, s, c)),
+    "sines left out, A": _by_rows(lambda y, z, s, c: _two_legs(y, z, 0.0 * s, c)),
     "tangent for sine, A": {"sa": (np.tan(np.radians(-A_DEG)), np.cos(np.radians(A_DEG)))},
     "complement of the angle, A": {"a": 90.0 + A_DEG},
     "complement of the angle, C": {"c": -(90.0 - C_DEG + 1.5)},
