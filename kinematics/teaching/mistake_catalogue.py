@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.declared_types import takes_declared
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.calculation_batch import DOUBLED, DROPPED, REVERSED, CalculationBatch, Rows
 from kinematics.teaching.perturbed_offsets import Change, Mistake, added_input, negated, set_input
 from kinematics.teaching.rotary_mistakes import rotary_mistakes, sequence_mistakes
 from kinematics.teaching.working import stack_frames, touched_turn_deg
-from kinematics.validation import as_instance
 from kinematics.work_offsets import Setup
 
 _FEW = 4
@@ -385,6 +385,7 @@ def _angle_before(i: int, before: NDArray[np.int64]) -> Change:
     return change
 
 
+@takes_declared()
 def classic_mistakes(
     setup: Setup,
     steps: Sequence[StackStep] | None,
@@ -429,7 +430,6 @@ def classic_mistakes(
     >>> [mistake.name for mistake in classic_mistakes(setup, [])][:2]
     ['sense reversed, A', "an angle's sign, A"]
     """
-    as_instance(setup, Setup, "setup")
     if steps is not None:
         stack_frames(setup, steps)
     mistakes: list[Mistake] = []

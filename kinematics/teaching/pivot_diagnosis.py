@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.results import FixedParameter
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.teaching.answered_numbers import ROUNDED
@@ -24,7 +24,6 @@ from kinematics.teaching.pivot_mistakes import (
     pairs_at_pivot,
 )
 from kinematics.teaching.pivot_numbers import LineNumber, line_values
-from kinematics.validation import as_instance
 
 __all__ = ["PivotAnswer", "PivotDiagnosis", "PivotFinding", "PivotMark", "diagnose_pivots"]
 
@@ -140,6 +139,7 @@ class PivotDiagnosis(DeclaredFields):
         return sum(mark.right is False for mark in self.marks)
 
 
+@takes_declared()
 def diagnose_pivots(
     exercise: PivotExercise,
     support: AttainableAccuracy,
@@ -190,8 +190,6 @@ def diagnose_pivots(
         ...
     kinematics.errors.KinematicsError: answer, axis: expected X or Y for the pivot of C, found 'Z'
     """
-    as_instance(exercise, PivotExercise, "exercise")
-    as_instance(support, AttainableAccuracy, "support")
     if isinstance(answers, Machine):
         values, order, digit = line_values(exercise.machine, answers), list(range(len(support.numbers))), 0.0
     else:

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.uncertainty.chi_square import Whitening, chi_square_tail
 from kinematics.uncertainty.correction import (
     JointCorrection,
@@ -28,7 +28,6 @@ from kinematics.uncertainty.inspection import (
 )
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertainQuantity, UncertaintySource
-from kinematics.validation import as_instance
 
 __all__ = [
     "CausePair",
@@ -227,6 +226,7 @@ class SingleCauses(DeclaredFields):
         return SetupEstimate(measured.part.model, columns, np.array(pair.values), np.linalg.inv(information))
 
 
+@takes_declared()
 def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> SingleCauses:
     """Try every quantity of a setup as the only cause of measured deviations.
 
@@ -249,7 +249,6 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
     budget does not either, everything else may lie within its stated limits. Where still none does, a cause that explains
     them alone counts however far it is from what is stated: `far` is true then.
     """
-    as_instance(joint, JointCorrection, "joint")
     measured = joint.measured
     given = tuple(sources)
     if not joint.significant:

@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.forward import table_pose
 from kinematics.uncertainty.chi_square import Whitening, chi_square_tail
 from kinematics.uncertainty.features import PartModel
@@ -85,9 +85,9 @@ class SetupEstimate(DeclaredFields):
         return np.asarray(spread)
 
 
+@takes_declared()
 def setup_prior(model: SetupModel, sources: Sequence[UncertaintySource]) -> SetupEstimate:
     """Prior covariance of the quantities that stay as they are from part to part: all but a part's seating."""
-    as_instance(model, SetupModel, "model")
     lasting = [source for source in sources if source.kind not in SEATING]
     if not lasting:
         return SetupEstimate(model, np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros((0, 0)))
@@ -148,6 +148,7 @@ class JointCorrection(DeclaredFields):
         return tuple(one for one, same in zip(self.prior.quantities, still.tolist(), strict=True) if same)
 
 
+@takes_declared()
 def correct_jointly(measured: MeasuredParts, sources: Sequence[UncertaintySource]) -> JointCorrection:
     """Estimate everything uncertain at once from measured parts, with the budget as prior.
 
@@ -190,7 +191,6 @@ def correct_jointly(measured: MeasuredParts, sources: Sequence[UncertaintySource
     >>> offset_correction(joint.estimate).shift_mm.round(4).tolist()
     [[0.0, 0.0, 0.04]]
     """
-    as_instance(measured, MeasuredParts, "measured")
     prior = setup_prior(measured.part.model, sources)
     noise = measured.noise(sources)
     carried = measured.jacobian[:, prior.columns] @ prior.covariance
@@ -328,6 +328,7 @@ def _moved_by_turn(model: SetupModel, at_mm: Array, operation: NDArray[np.int64]
     return np.asarray(np.cross(axes[operation], at_mm - points[operation]))
 
 
+@takes_declared()
 def corrections_apart(part: PartModel, corrections: Sequence[OffsetCorrection]) -> Array:
     """Distances between the cuts of corrections of the offsets, each against each other one, in each operation.
 
@@ -342,7 +343,6 @@ def corrections_apart(part: PartModel, corrections: Sequence[OffsetCorrection]) 
         The largest distance at the origins and features of every operation of its nest: a turn of the last rotary moves
         what lies off its line, and few operations cut nothing but the features that are stated.
     """
-    as_instance(part, PartModel, "part")
     model, count = part.model, len(corrections)
     shift = np.array([one.shift_mm for one in corrections]).reshape(count, len(model.operations), 3)
     turn = np.array([one.turn_deg for one in corrections]).reshape(count, len(model.operations))
@@ -361,6 +361,7 @@ def corrections_apart(part: PartModel, corrections: Sequence[OffsetCorrection]) 
     return found
 
 
+@takes_declared()
 def deviations_after(
     measured: MeasuredParts,
     estimate: SetupEstimate,
@@ -383,9 +384,6 @@ def deviations_after(
     after_mm, u_mm : ndarray, shape (K,)
         The deviations to expect, and their standard uncertainties.
     """
-    as_instance(measured, MeasuredParts, "measured")
-    as_instance(estimate, SetupEstimate, "estimate")
-    as_instance(correction, OffsetCorrection, "correction")
     by_shift, by_turn = offset_effects(measured)
     maps = correction_maps(estimate.model)
     asked = maps.shift[:, :, estimate.columns].reshape(-1, len(estimate.columns))

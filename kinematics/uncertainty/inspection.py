@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.uncertainty.features import PartModel
 from kinematics.uncertainty.model_parts import Array
@@ -32,7 +32,7 @@ SEATING = ("part up", "part shift", "part turn", "part lean")
 
 
 @dataclass(frozen=True, eq=False)
-class MeasuredDeviation(ValueEquality):
+class MeasuredDeviation(ValueEquality, DeclaredFields):
     """One deviation that inspection found: where a feature is less where the drawing wants it.
 
     Attributes
@@ -77,6 +77,7 @@ class MeasuredDeviation(ValueEquality):
         object.__setattr__(self, "along", read_only(along))
         object.__setattr__(self, "deviation_mm", as_number(self.deviation_mm, "measured deviation"))
         object.__setattr__(self, "u_mm", as_positive(self.u_mm, "measured deviation, uncertainty"))
+        super().__post_init__()
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,6 +144,7 @@ class MeasuredParts(DeclaredFields):
         return found
 
 
+@takes_declared()
 def measured_parts(part: PartModel, deviations: Sequence[MeasuredDeviation]) -> MeasuredParts:
     """Put measured deviations on a part model.
 
@@ -160,7 +162,6 @@ def measured_parts(part: PartModel, deviations: Sequence[MeasuredDeviation]) -> 
     KinematicsError
         When there is no deviation, or one is of a feature that the part does not have.
     """
-    as_instance(part, PartModel, "part")
     count = len(part.features)
     given = tuple(as_instance(one, MeasuredDeviation, "measured deviations") for one in deviations)
     if not given:

@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.constants import MM_PER_INCH
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.uncertainty.explanations import EXPLAINED, Explanations
 from kinematics.uncertainty.inspection import MeasuredDeviation, MeasuredParts, measured_parts
 from kinematics.uncertainty.sources import UncertaintySource
-from kinematics.validation import as_instance
 
 __all__ = ["MeasurementBlunder", "measurement_blunders"]
 
@@ -71,6 +70,7 @@ class MeasurementBlunder(DeclaredFields):
     together: bool = False
 
 
+@takes_declared()
 def measurement_blunders(
     measured: MeasuredParts, sources: Sequence[UncertaintySource]
 ) -> tuple[MeasurementBlunder, ...]:
@@ -89,7 +89,6 @@ def measurement_blunders(
         deviations are explained, too, but would be far likelier without: features that contradict each other at one place
         need a lean to do so, or several things off at once.
     """
-    as_instance(measured, MeasuredParts, "measured")
     known = Explanations(measured, tuple(sources))
     excess = measured.excess_mm
     standing = _standing_out(known)

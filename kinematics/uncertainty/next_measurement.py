@@ -16,7 +16,7 @@ from kinematics.calibration import (
     planned_readings,
 )
 from kinematics.calibration.covariance import pose_information
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.uncertainty.budget import PartBudget, part_budget
@@ -180,6 +180,7 @@ class NextPlace(DeclaredFields):
     apart: Array
 
 
+@takes_declared()
 def next_place(
     part: PartModel,
     explanations: Sequence[SetupEstimate],
@@ -206,7 +207,6 @@ def next_place(
     NextPlace or None
         The one that tells most of them apart, and those best; None where none tells any two apart.
     """
-    as_instance(part, PartModel, "part")
     if len(explanations) < 2 or not places:
         return None
     axes = np.eye(3)[[2, 0, 1]]
@@ -265,6 +265,7 @@ class AddedPoses(DeclaredFields):
     budget: PartBudget
 
 
+@takes_declared()
 def line_information(
     machine: Machine, targets: Sequence[PlannedTarget], poses_deg: Array, sigma_mm: float
 ) -> Array:
@@ -285,7 +286,6 @@ def line_information(
     ndarray, shape (4n, 4n)
         The inverse of a covariance where that exists: of two shifts (mm) and two tilts (degrees) of each line.
     """
-    as_instance(machine, Machine, "machine")
     seen = expand_mask(targets, is_accessible(machine, targets, poses_deg))
     each = pose_information(planned_readings(machine, targets, poses_deg), seen, machine, sigma_mm)
     lines = each.lines
@@ -299,6 +299,7 @@ def line_information(
     return np.asarray(0.5 * (information + information.T))
 
 
+@takes_declared()
 def added_poses(
     part: PartModel,
     sources: Sequence[UncertaintySource],
@@ -333,7 +334,6 @@ def added_poses(
     Derived here: independent sessions add their information, C' = (C^-1 + I)^-1 = C (1 + I C)^-1, which also holds
     where the first session determined nothing and C has no inverse.
     """
-    as_instance(part, PartModel, "part")
     as_count(count, "poses")
     place = next((k for k, one in enumerate(sources) if one.kind == "calibration"), None)
     if place is None:

@@ -14,7 +14,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.progress import report_progress
 from kinematics.uncertainty.features import PartModel
@@ -22,7 +22,7 @@ from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.uncertainty.setup_trials import SetupTrials
 from kinematics.uncertainty.sources import UncertaintySource, draw_sources
-from kinematics.validation import as_count, as_instance, shown
+from kinematics.validation import as_count, shown
 
 __all__ = [
     "BLOCK_TRIALS",
@@ -90,6 +90,7 @@ class MonteCarloResult(DeclaredFields):
         return np.asarray(ends <= self.tolerance)
 
 
+@takes_declared()
 def numerical_tolerance(u: ArrayLike, digits: int = 1) -> Array:
     """The numerical tolerance of a standard uncertainty stated to so many significant digits (JCGM 101:2008, 7.9.2).
 
@@ -105,6 +106,7 @@ def numerical_tolerance(u: ArrayLike, digits: int = 1) -> Array:
     return np.asarray(0.5 * 10.0 ** (power - digits + 1.0))
 
 
+@takes_declared()
 def monte_carlo(
     model: Trials,
     *,
@@ -241,9 +243,9 @@ class _Averages:
         return h * float(np.square(twice / numerical_tolerance(self.averages()[1], digits)).max(initial=0.0))
 
 
+@takes_declared()
 def offset_trials(model: SetupModel, sources: Sequence[UncertaintySource]) -> Trials:
     """The errors of all offsets, shape (3 O, trials), as a model for `monte_carlo`; nothing in it is linearized."""
-    as_instance(model, SetupModel, "model")
     columns = [model.columns(source).tolist() for source in sources]
 
     def run(trials: int, generator: np.random.Generator) -> Array:
@@ -257,9 +259,9 @@ def offset_trials(model: SetupModel, sources: Sequence[UncertaintySource]) -> Tr
     return run
 
 
+@takes_declared()
 def part_trials(part: PartModel, sources: Sequence[UncertaintySource]) -> Trials:
     """The values of all rows of features and seams, shape (K, trials), as a model for `monte_carlo`."""
-    as_instance(part, PartModel, "part")
     model = part.model
     columns = [model.columns(source).tolist() for source in sources]
     side = model.side_shares(part.point, part.direction, part.normal) * model.cold_scale

@@ -510,7 +510,8 @@ def _sheet_of(path: Path, lesson: LessonFile) -> tuple[int, str]:
     table = answers_table(path)
     if ColumnName("sheet") not in table.columns:
         allowed = f"a column sheet with {_sheet_numbers(lesson)}"
-        raise InputFaults([Diagnostic(str(path), table.head.number, "head", "no column sheet", allowed)])
+        tip = "the first line is the one that the answer file was handed out with: sheet,student and so on"
+        raise InputFaults([Diagnostic(str(path), table.head.number, "head", "no column sheet", allowed, tip)])
     cells = _column(path, "sheet")
     if not cells:
         raise InputFaults(

@@ -342,13 +342,14 @@ def test_a_student_is_told_what_was_not_answered(run, tmp_path, lesson):
     handed_in = tmp_path / "in"
     handed_in.mkdir()
     values = _values(lesson, 1)
-    values[1], values[2], values[6] = "", "?", ""
+    values[1], values[2], values[6], values[8] = "", "?", "", "?"
     _fill(lesson, handed_in / "a.csv", 1, values, "Berta Sand")
     ended, rows = _graded(run, lesson, handed_in, "--feedback", tmp_path / "back", "--feedback-form", "txt")
-    assert (ended.code, rows["Berta Sand"]["right"], rows["Berta Sand"]["missing"]) == (2, 6, 3)
+    assert (ended.code, rows["Berta Sand"]["right"], rows["Berta Sand"]["missing"]) == (2, 5, 4)
+    assert rows["Berta Sand"]["faults"] == ['line 4, value: found "?" (and 1 more such row)']
     first, _, third = [one.placed.name for one in evaluate_job(str(lesson / "key/job-01.toml")).operations]
     (sheet,) = (tmp_path / "back").iterdir()
-    assert f"Not answered: {first} Y, Z; {third} X." in sheet.read_text("utf-8")
+    assert f"Not answered: {first} Y, Z; {third} X, Z." in sheet.read_text("utf-8")
 
 
 def test_workbooks_are_read_and_what_is_none_is_named(run, tmp_path, lesson):
