@@ -114,7 +114,10 @@ def wrap_deg(angle_deg: ArrayLike, low_deg: float = 0.0) -> NDArray[np.float64]:
         ...
     kinematics.errors.KinematicsError: angle: expected finite degrees, 1e+12 at most, found inf
     """
-    turned = _modulo_turn(_degrees(angle_deg) - _degrees(low_deg))
+    low = _degrees(low_deg)
+    if low.ndim:
+        raise KinematicsError(f"angle, low end: expected a number, found shape {low.shape}")
+    turned = _modulo_turn(_degrees(angle_deg) - low)
     turned = np.where(360.0 - turned < SNAP_DEG, 0.0, turned)
     turned = np.where(turned < SNAP_DEG, 0.0, turned)
     return turned + low_deg + 0.0

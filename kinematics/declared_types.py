@@ -14,6 +14,7 @@ import math
 import types
 import typing
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from numbers import Integral, Real
 from typing import Any, Literal, NamedTuple, ParamSpec, TypeVar
 
@@ -41,6 +42,7 @@ class _Declared(NamedTuple):
     check: Check
     expected: str
     name: str
+    finite: bool
 
 
 def takes_declared(
@@ -67,7 +69,7 @@ def takes_declared(
     >>> factor("0.95", 10.0)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: level: expected a finite number, found '0.95'
+    kinematics.errors.KinematicsError: level: expected a number, found '0.95'
     >>> factor(0.95, 10.0, letters=["A", 2])
     Traceback (most recent call last):
         ...
@@ -119,8 +121,12 @@ class DeclaredFields:
 
 
 def _refuse_another(declared: _Declared, value: object) -> None:
-    if type(value) not in declared.plain and not declared.check(value):
-        raise KinematicsError(f"{declared.name}: expected {declared.expected}, found {shown(value)}")
+    if type(value) in declared.plain or declared.check(value):
+        return
+    if declared.expected.startswith(("a number", "numbers")) and _is_real(value):
+        words = "finite numbers, found NaN or infinity" if declared.finite else "numbers, found NaN"
+        raise KinematicsError(f"{declared.name}: expected {words}")
+    raise KinematicsError(f"{declared.name}: expected {declared.expected}, found {shown(value)}")
 
 
 @functools.cache
@@ -164,15 +170,13 @@ class _Reading(NamedTuple):
 
     number: Check
     array: Callable[[str], Check]
-    numbers: str
+    finite: bool
 
 
 def _argument(infinite: bool) -> _Reading:  # noqa: FBT001 - the caller's own answer
     if infinite:
-        return _Reading(_is_number, lambda _: _is_numbers, "a number")
-    return _Reading(
-        _is_finite, lambda kind: _is_finite_numbers if kind == "f" else _holds(kind), "a finite number"
-    )
+        return _Reading(_is_number, lambda _: _is_numbers, finite=False)
+    return _Reading(_is_finite, lambda kind: _is_finite_numbers if kind == "f" else _holds(kind), finite=True)
 
 
 def _is_number(value: object) -> bool:
@@ -193,20 +197,23 @@ def _is_single(value: object) -> bool:
     return isinstance(value, Real) or (isinstance(value, np.ndarray) and value.ndim == 0)
 
 
-def _is_numbers(value: object) -> bool:
+def _is_real(value: Any) -> bool:  # noqa: ANN401 - that is the question
+    """True for what numpy reads as real numbers."""
+    try:
+        as_real(value, "")
+    except KinematicsError:
+        return False
+    return True
+
+
+def _is_numbers(value: Any) -> bool:  # noqa: ANN401 - that is the question
     """True for what numpy reads as real numbers, none of them NaN."""
-    try:
-        return not np.isnan(as_real(value, "")).any()  # type: ignore[arg-type] # that is the question
-    except KinematicsError:
-        return False
+    return _is_real(value) and not np.isnan(as_real(value, "")).any()
 
 
-def _is_finite_numbers(value: object) -> bool:
+def _is_finite_numbers(value: Any) -> bool:  # noqa: ANN401 - that is the question
     """True for what numpy reads as finite real numbers."""
-    try:
-        return bool(np.isfinite(as_real(value, "")).all())  # type: ignore[arg-type] # that is the question
-    except KinematicsError:
-        return False
+    return _is_real(value) and bool(np.isfinite(as_real(value, "")).all())
 
 
 def _is_whole(value: object) -> bool:
@@ -222,18 +229,27 @@ def _holds(kinds: str) -> Check:
     return lambda value: isinstance(value, np.ndarray) and value.dtype.kind in kinds
 
 
-_FIELD = _Reading(_is_number, _holds, "a number")
+_FIELD = _Reading(_is_number, _holds, finite=False)
 
 
 def _declared(hint: Any, name: str, reading: _Reading) -> _Declared:  # noqa: ANN401 - any annotation
     """A declared type, ready to be held against values."""
-    inner = typing.get_args(hint) if _is_union(hint) and not _is_array(hint) else (hint,)
-    plain = {one for one in inner if one in (str, bool, types.NoneType)}
-    return _Declared(frozenset(plain), _check_of(hint, reading), _words_of(hint, reading), name)
+    inner = typing.get_args(hint) if _is_union(hint) else (hint,)
+    plain = {one for one in inner if one is types.NoneType or (one is str and not _is_array(hint))}
+    return _Declared(frozenset(plain), _check_of(hint, reading), _words_of(hint), name, reading.finite)
 
 
 def _is_union(hint: Any) -> bool:  # noqa: ANN401 - any annotation
     return typing.get_origin(hint) in (typing.Union, types.UnionType)
+
+
+def _may_be_none(hint: Any) -> bool:  # noqa: ANN401 - any annotation
+    return _is_union(hint) and types.NoneType in typing.get_args(hint)
+
+
+def _but_none(hint: Any) -> Any:  # noqa: ANN401 - any annotation
+    """The other types of a union with None."""
+    return typing.Union[tuple(one for one in typing.get_args(hint) if one is not types.NoneType)]  # noqa: UP007 - made at run time
 
 
 def _is_array(hint: Any) -> bool:  # noqa: ANN401 - any annotation
@@ -262,6 +278,9 @@ def _items(hint: Any) -> tuple[type | None, Any]:  # noqa: ANN401 - any annotati
 
 
 def _check_of(hint: Any, reading: _Reading) -> Check:  # noqa: ANN401, C901, PLR0911 - a line for each kind of annotation
+    if _may_be_none(hint):
+        check = _check_of(_but_none(hint), reading)
+        return lambda value: value is None or check(value)
     if _is_array(hint):
         return reading.array(_kind(hint))
     if hint is float:
@@ -281,14 +300,14 @@ def _check_of(hint: Any, reading: _Reading) -> Check:  # noqa: ANN401, C901, PLR
         return lambda value: (
             isinstance(value, Mapping) and all(key(k) and of_key(v) for k, v in value.items())
         )
-    if collection is not None and issubclass(collection, Sequence):
+    if collection is not None and issubclass(collection, (Sequence, AbstractSet)):
         one = _check_of(item, reading)
         return lambda value: is_list(value) and not isinstance(value, Mapping) and all(map(one, value))
     if collection is not None:
         return is_list
-    if inspect.isclass(hint):
+    if inspect.isclass(hint) and not getattr(hint, "_is_protocol", False):
         return lambda value: isinstance(value, hint)
-    return callable if typing.get_origin(hint) is not None else lambda _: True
+    return lambda value: hint is Any or callable(value)
 
 
 def _each(checks: Sequence[Check]) -> Check:
@@ -300,27 +319,41 @@ def _each(checks: Sequence[Check]) -> Check:
     )
 
 
-def _words_of(hint: Any, reading: _Reading) -> str:  # noqa: ANN401, PLR0911 - a line for each kind of annotation
+def _words_of(hint: Any) -> str:  # noqa: ANN401, PLR0911 - a line for each kind of annotation
     """A declared type as a message names it."""
-    plain = {float: reading.numbers, int: "a whole number", str: "text", bool: "True or False"}
+    plain = {float: "a number", int: "a whole number", str: "text", bool: "True or False"}
     if hint in plain:
         return plain[hint]
-    if hint is types.NoneType:
-        return "None"
+    if _may_be_none(hint):
+        return f"{_words_of(_but_none(hint))} or None"
     if _is_array(hint):
         kinds = {"iu": "an array of whole numbers", "b": "an array of True and False"}
-        return kinds.get(_kind(hint), f"{reading.numbers.removeprefix('a ')}s")
+        return kinds.get(_kind(hint), "numbers")
     inner, (collection, item) = typing.get_args(hint), _items(hint)
     if typing.get_origin(hint) is Literal:
-        return " or ".join(f'"{one}"' for one in inner)
+        several = len(inner) > 2
+        return ("one of " if several else "") + (", " if several else " or ").join(
+            f'"{one}"' for one in inner
+        )
     if _is_union(hint):
-        return " or ".join(dict.fromkeys(_words_of(one, reading) for one in inner))
+        return " or ".join(dict.fromkeys(_words_of(one) for one in inner))
     if typing.get_origin(hint) is tuple and collection is None:
-        return f"{len(inner)} values ({', '.join(dict.fromkeys(_words_of(one, reading) for one in inner))})"
+        return f"{len(inner)} values ({', '.join(dict.fromkeys(_words_of(one) for one in inner))})"
     if collection is not None and issubclass(collection, Mapping):
-        return f"a mapping of {_words_of(inner[0], reading)} to {_words_of(inner[1], reading)}"
+        return f"a mapping of {_words_of(inner[0])} to {_words_of(inner[1])}"
     if collection is not None:
-        return f"a list of {_words_of(item, reading).removeprefix('a ').removeprefix('an ')}"
-    if inspect.isclass(hint):
+        return f"a list of {_several(item)}"
+    if inspect.isclass(hint) and not getattr(hint, "_is_protocol", False):
         return f"{'an' if hint.__name__[0] in 'AEIOU' else 'a'} {hint.__name__}"
     return "something to call"
+
+
+def _several(hint: Any) -> str:  # noqa: ANN401 - any annotation
+    """A declared type of a list's items as a message names it."""
+    item = _items(hint)[1]
+    if item is not None:
+        return f"lists of {_several(item)}"
+    if _is_union(hint) and not _is_array(hint):
+        return " or ".join(dict.fromkeys(_several(one) for one in typing.get_args(hint)))
+    plain = {float: "numbers", int: "whole numbers", str: "text"}
+    return plain.get(hint) or (hint.__name__ if inspect.isclass(hint) else _words_of(hint))

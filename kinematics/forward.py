@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
+from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.rotary import RotaryAxis
@@ -205,6 +206,7 @@ def point_coefficients(machine: Machine, point_mm: ArrayLike) -> NDArray[np.floa
     return _turned(machine.rotaries, held)[..., :3, :]
 
 
+@takes_declared()
 def pose_coefficients(machine: Machine, count: int | None = None) -> NDArray[np.float64]:
     """The coefficients of the pose of what the first rotaries turn, relative to the all-zero pose.
 

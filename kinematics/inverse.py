@@ -228,7 +228,7 @@ class Solution(DeclaredFields):
 
 
 @dataclass(frozen=True, eq=False)
-class Aim(ValueEquality):
+class Aim(ValueEquality, DeclaredFields):
     """All solutions that bring directions of leading shape (...) to the spindle, the best first.
 
     Solutions stand along an axis of length k, as many as the direction with the most of them has; those that a
@@ -272,6 +272,7 @@ class Aim(ValueEquality):
     tilting: NDArray[np.int8]
 
     def __post_init__(self) -> None:
+        super().__post_init__()
         for name in _ARRAYS:
             view = getattr(self, name).view()
             view.flags.writeable = False

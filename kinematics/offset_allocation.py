@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation, UnreachableOperation
 from kinematics.validation import shown
@@ -187,6 +187,7 @@ class LoaderAllocation(DeclaredFields):
     conflicts: tuple[NestConflict, ...] = ()
 
 
+@takes_declared()
 def allocate_loaders(
     nests: Sequence[Sequence[PlacedOperation | UnreachableOperation]],
     groups: Sequence[Sequence[Place]],
@@ -224,7 +225,7 @@ def allocate_loaders(
     >>> allocate_loaders([["top"]], [[(0, 0)]], nest_by_nest=True)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: work offsets: expected the results of place_operations, found ['top']
+    kinematics.errors.KinematicsError: nests: expected a list of lists of PlacedOperation or UnreachableOperation, found [['top']]
     """
     asked: dict[int, list[Place]] = {}
     for n, nest in enumerate(nests):

@@ -92,7 +92,9 @@ class IndexDirection:
     def __post_init__(self) -> None:
         if self.rule is not None and not isinstance(self.rule, IndexRule):
             raise KinematicsError(f"index rule: expected an IndexRule or None, found {self.rule!r}")
-        if self.half_turn not in ("positive", "negative", None):
+        if self.half_turn is not None and (
+            not isinstance(self.half_turn, str) or self.half_turn not in ("positive", "negative")
+        ):
             raise KinematicsError(
                 f'half turn: expected "positive", "negative" or None, found {self.half_turn!r}'
             )

@@ -22,7 +22,9 @@ __all__ = [
     "ValueEquality",
     "as_array",
     "as_count",
+    "as_flags",
     "as_instance",
+    "as_instances",
     "as_number",
     "as_positive",
     "as_real",
@@ -95,6 +97,27 @@ def _are_real(array: NDArray[Any]) -> bool:
     """True for real numbers: numpy itself reads "1" as one and drops an imaginary part with a mere warning."""
     kind = array.dtype.kind
     return kind in "fiu" or (kind == "O" and all(isinstance(one, Real) for one in array.flat))
+
+
+def as_flags(values: ArrayLike, what: str) -> NDArray[np.bool_]:
+    """An array of True and False, of any shape; 1 and 0 serve as well.
+
+    Examples
+    --------
+    >>> as_flags([[True, False], [1, 0]], "which").tolist()
+    [[True, False], [True, False]]
+    >>> as_flags(["yes", "no"], "which")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: which: expected True or False, found ['yes', 'no']
+    """
+    try:
+        array = np.asarray(values)
+    except ValueError:  # a ragged list
+        array = np.array(None)
+    if array.dtype.kind not in "bui" or not np.isin(array, (0, 1)).all():
+        raise KinematicsError(f"{what}: expected True or False, found {shown(values)}")
+    return array.astype(np.bool_)
 
 
 def as_vectors(values: ArrayLike, length: int, what: str) -> NDArray[np.float64]:
@@ -215,6 +238,21 @@ def as_instance(value: object, kind: type[Kind], what: str) -> Kind:
     return value
 
 
+def as_instances(values: object, kind: type[Kind], what: str) -> tuple[Kind, ...]:
+    """A list of values, which must all be of that class.
+
+    Examples
+    --------
+    >>> as_instances(["A", 5], str, "letters")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: letters: expected a str, found 5
+    """
+    if not is_list(values):
+        raise KinematicsError(f"{what}: expected a list of {kind.__name__}, found {shown(values)}")
+    return tuple(as_instance(one, kind, what) for one in values)
+
+
 def normalized(direction: ArrayLike, what: str) -> NDArray[np.float64]:
     """Directions scaled to length one, shape (..., 3); one of no length is refused.
 
@@ -249,8 +287,8 @@ def normalized(direction: ArrayLike, what: str) -> NDArray[np.float64]:
 
 
 def read_only(array: ArrayLike) -> NDArray[np.float64]:
-    """A copy that cannot be written to, so that a frozen value never changes."""
-    copy = np.array(array, dtype=np.float64)
+    """A copy that cannot be written to, so that a frozen value never changes; `KinematicsError` where it holds no numbers."""
+    copy = np.array(as_real(array, "frozen array"), dtype=np.float64)
     copy.flags.writeable = False
     return copy
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import wrap_deg
+from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.euler_angles import Axis
 from kinematics.forward import table_pose, transform_points
@@ -309,6 +310,7 @@ def compare_touch_off(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLik
     return TouchOff(touched, setup.part_in_table.translation_mm)
 
 
+@takes_declared()
 def with_touched_zero(setup: Setup, touch: TouchOff) -> Setup:
     """The setup with part zero where it was touched off; the part stays turned as the stack turns it.
 
@@ -335,7 +337,6 @@ def with_touched_zero(setup: Setup, touch: TouchOff) -> Setup:
     >>> with_touched_zero(setup, 100.2)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: touch-off: expected a TouchOff, found 100.2
+    kinematics.errors.KinematicsError: touch: expected a TouchOff, found 100.2
     """
-    as_instance(touch, TouchOff, "touch-off")
     return replace(setup, part_in_table=Pose(setup.part_in_table.rotation, touch.touched_mm))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import as_array, as_instance, is_list, shown
@@ -85,6 +85,7 @@ def index_moves_deg(machine: Machine, start_deg: ArrayLike, poses_deg: ArrayLike
     return np.abs(np.stack(moves, axis=-1))
 
 
+@takes_declared()
 def tour_motion(cost: NDArray[np.float64], order: Sequence[int]) -> float:
     """The sum of the costs from the start through poses in this order and back.
 
@@ -99,11 +100,23 @@ def tour_motion(cost: NDArray[np.float64], order: Sequence[int]) -> float:
     --------
     >>> tour_motion(np.array([[0.0, 1.0, 2.0], [1.0, 0.0, 4.0], [2.0, 4.0, 0.0]]), [1, 0])
     7.0
+    >>> tour_motion(np.array([[0.0, 1.0], [1.0, 0.0]]), [1])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: order: expected poses from 0 to 0, found 1
     """
+    costs = as_array(cost, "costs")
+    count = len(costs) - 1 if costs.ndim == 2 and costs.shape[0] == costs.shape[1] else -1
+    if count < 0:
+        raise KinematicsError(f"costs: expected k + 1 rows of k + 1, found shape {costs.shape}")
+    wrong = [pose for pose in order if not 0 <= pose < count]
+    if wrong:
+        raise KinematicsError(f"order: expected poses from 0 to {count - 1}, found {wrong[0]}")
     stops = [0, *(pose + 1 for pose in order), 0]
-    return float(sum(cost[a, b] for a, b in itertools.pairwise(stops)))
+    return float(sum(costs[a, b] for a, b in itertools.pairwise(stops)))
 
 
+@takes_declared()
 def least_motion_order(cost: ArrayLike, before: Iterable[tuple[int, int]] = ()) -> PoseOrder:
     """The order of poses with the least sum of moves, from a start through all of them and back.
 
@@ -163,7 +176,10 @@ def _predecessors(count: int, before: Iterable[tuple[int, int]]) -> tuple[frozen
     if not is_list(before):
         raise KinematicsError(f"order: expected pairs of poses, found {shown(before)}")
     needs: list[set[int]] = [set() for _ in range(count)]
-    for first, second in before:
+    for pair in before:
+        if not is_list(pair) or len(tuple(pair)) != 2:
+            raise KinematicsError(f"order: expected pairs of poses, found {shown(pair)}")
+        first, second = pair
         for pose in (first, second):
             if isinstance(pose, bool) or not isinstance(pose, int) or not 0 <= pose < count:
                 raise KinematicsError(f"order: expected poses from 0 to {count - 1}, found {shown(pose)}")

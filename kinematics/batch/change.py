@@ -13,7 +13,7 @@ from enum import Enum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.validation import as_array, as_number, shown
 
@@ -91,6 +91,7 @@ class Change(DeclaredFields):
         return tuple(one for one in self.fits[1:] if one.bic - self.fits[0].bic < _TELLING)
 
 
+@takes_declared()
 def find_change(
     values: ArrayLike, temperature_c: ArrayLike | None = None, *, significant: float = SIGNIFICANT
 ) -> Change:
@@ -220,6 +221,7 @@ class GroupShift(DeclaredFields):
     count: int
 
 
+@takes_declared()
 def group_shifts(values: ArrayLike, groups: Sequence[str]) -> tuple[GroupShift, ...]:
     """Shift of each group against the others, from readings of which each belongs to one group.
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.validation import (
     ValueEquality,
@@ -68,7 +68,7 @@ class ChartRule(Enum):
 
 
 @dataclass(frozen=True)
-class Baseline:
+class Baseline(DeclaredFields):
     """Centre and standard deviation that a chart is held against.
 
     Attributes
@@ -85,6 +85,7 @@ class Baseline:
     count: int = 0
 
     def __post_init__(self) -> None:
+        super().__post_init__()
         object.__setattr__(self, "center", as_number(self.center, "baseline, centre"))
         object.__setattr__(self, "sigma", as_positive(self.sigma, "baseline, sigma"))
 
@@ -210,6 +211,7 @@ class ControlChart(ValueEquality, DeclaredFields):
         return RANGE_WIDTH * self.baseline.sigma
 
 
+@takes_declared(unread=("blocks",))
 def baseline_of(blocks: Iterable[ArrayLike] | ArrayLike, *, span: int = 2) -> Baseline:
     """Centre and standard deviation from the readings: their mean, and mean moving range over d2.
 

@@ -7,6 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.validation import as_array, as_number, shown
 
@@ -18,6 +19,7 @@ _FACES = {"inside": 2.0, "outside": -2.0, "one face": -1.0, "no": 0.0}
 """Outward growths that are added to a size when it is cut: a bore is cut larger, a boss smaller."""
 
 
+@takes_declared()
 def size_before_coating(
     size_mm: ArrayLike, thickness_mm: float, outward: float, coated: CoatedKind
 ) -> NDArray[np.float64]:

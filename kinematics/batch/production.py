@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.validation import as_count, as_instance, as_number, as_positive
 
@@ -86,7 +86,7 @@ class BatchTimes:
 
 
 @dataclass(frozen=True)
-class ShopHours:
+class ShopHours(DeclaredFields):
     """Hours with somebody there on each day of the week, and how long the machine runs on alone.
 
     Attributes
@@ -102,6 +102,7 @@ class ShopHours:
     unattended_min: float = 0.0
 
     def __post_init__(self) -> None:
+        super().__post_init__()
         if len(self.days_min) != 7:
             raise KinematicsError(f"shop hours: expected 7 days from Monday, found {len(self.days_min)}")
         for day in self.days_min:
@@ -150,7 +151,7 @@ class ShopHours:
 
 
 @dataclass(frozen=True)
-class ToolLife:
+class ToolLife(DeclaredFields):
     """Life of one tool: minutes of cutting it lasts, and minutes that one part takes of it."""
 
     name: str
@@ -158,6 +159,7 @@ class ToolLife:
     per_part_min: float
 
     def __post_init__(self) -> None:
+        super().__post_init__()
         for name in ("life_min", "per_part_min"):
             as_positive(getattr(self, name), f"tool life, {name}")
 
@@ -180,6 +182,7 @@ def cycle_minutes(times: BatchTimes) -> float:
     return times.cutting_min + (times.loading_min + times.index_min) / times.parts + probing
 
 
+@takes_declared()
 def tools_needed(tool: ToolLife, parts: int) -> int | None:
     """Edges that a batch takes, no part begun that the edge would not finish; None where one part is too much for it.
 
@@ -188,7 +191,6 @@ def tools_needed(tool: ToolLife, parts: int) -> int | None:
     >>> tools_needed(ToolLife("6 mm drill", 90.0, 4.0), 150), tools_needed(ToolLife("tap", 3.0, 4.0), 1)
     (7, None)
     """
-    as_instance(tool, ToolLife, "tool")
     each = tool.parts
     return math.ceil(as_count(parts, "batch, parts", least=0) / each) if each else None
 
@@ -240,6 +242,7 @@ class BatchSchedule(DeclaredFields):
         return sum(day.alone_min for day in self.days)
 
 
+@takes_declared()
 def batch_schedule(times: BatchTimes, hours: ShopHours, start: datetime, parts: int) -> BatchSchedule:
     """The batch platter by platter: when its last part is done, and how long the machine runs alone.
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.batch.charts import D2_OF_TWO, ChartDesign
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.validation import as_count, as_instance, as_number, as_positive
 
@@ -44,6 +44,7 @@ class Forecast(DeclaredFields):
     earliest: int | None
 
 
+@takes_declared()
 def forecast(
     deviation: float, drift: float, tolerance: tuple[float, float], *, u_drift: float = 0.0
 ) -> Forecast:
@@ -123,6 +124,7 @@ class ProbingInterval(DeclaredFields):
     outside: float
 
 
+@takes_declared()
 def probing_intervals(
     intervals: Sequence[int], *, drift: float, sigma: float, tolerance: float, minutes: float
 ) -> tuple[ProbingInterval, ...]:
@@ -205,6 +207,7 @@ class DriftDetection(DeclaredFields):
     largest_sigma: float
 
 
+@takes_declared()
 def drift_detection(
     drift: float,
     sigma: float,

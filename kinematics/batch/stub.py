@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.reach.beam import Section
 from kinematics.validation import (
@@ -60,7 +61,7 @@ class Stub:
 
 
 @dataclass(frozen=True, eq=False)
-class StubLoad(ValueEquality):
+class StubLoad(ValueEquality, DeclaredFields):
     """Effect of a force on a part that stands on a stub.
 
     Attributes
@@ -75,8 +76,9 @@ class StubLoad(ValueEquality):
     deflection_mm: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "stress_mpa", read_only(np.asarray(self.stress_mpa, dtype=np.float64)))
-        object.__setattr__(self, "deflection_mm", read_only(np.asarray(self.deflection_mm, dtype=np.float64)))
+        object.__setattr__(self, "stress_mpa", read_only(self.stress_mpa))
+        object.__setattr__(self, "deflection_mm", read_only(self.deflection_mm))
+        super().__post_init__()
 
 
 def stub_load(stub: Stub, force_n: ArrayLike, at_mm: ArrayLike) -> StubLoad:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.validation import ValueEquality, as_instance, as_number, as_vector, as_vectors, read_only
 from kinematics.work_offsets import Setup
@@ -24,7 +25,7 @@ _ACROSS = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class PartTouch(ValueEquality):
+class PartTouch(ValueEquality, DeclaredFields):
     """Measurement of one touch: a point, and the directions in which it determines where the part lies.
 
     Attributes
@@ -45,6 +46,7 @@ class PartTouch(ValueEquality):
         object.__setattr__(self, "expected_mm", read_only(as_vector(self.expected_mm, 3, "touch, point")))
         directions = as_vectors(self.directions, 3, "touch, directions").reshape(-1, 3)
         object.__setattr__(self, "directions", read_only(directions))
+        super().__post_init__()
 
 
 def surface_touch(
@@ -94,7 +96,7 @@ def centre_touch(centre_mm: ArrayLike) -> PartTouch:
 
 
 @dataclass(frozen=True, eq=False)
-class ZeroProbing(ValueEquality):
+class ZeroProbing(ValueEquality, DeclaredFields):
     """The touches that find a part's zero.
 
     Attributes
@@ -116,6 +118,7 @@ class ZeroProbing(ValueEquality):
     pair: tuple[int, int] | None = None
 
     def __post_init__(self) -> None:
+        super().__post_init__()
         as_instance(self.setup, Setup, "probing, setup")
         object.__setattr__(self, "touches", tuple(self.touches))
         if np.linalg.matrix_rank(self.directions, tol=1e-3) < 3:

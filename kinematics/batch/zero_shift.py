@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.validation import as_instance, as_real, as_vectors
@@ -58,6 +58,7 @@ def shift_response(setup: Setup, machine_deg: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(table_pose(setup.machine, machine_deg).rotation)
 
 
+@takes_declared()
 def clocking_response(setup: Setup, origin_mm: ArrayLike, machine_deg: ArrayLike) -> NDArray[np.float64]:
     """Shift of a work offset for each degree by which the part is clocked about its own z at part zero, first order.
 
@@ -134,6 +135,7 @@ class ClockingTerms(DeclaredFields):
         )
 
 
+@takes_declared()
 def clocking_terms(setup: Setup, origins_mm: ArrayLike, letter: str | None = None) -> ClockingTerms:
     """Constants by which a clocked part's origins move, and with them the work offsets.
 
@@ -205,6 +207,7 @@ def clocking_terms(setup: Setup, origins_mm: ArrayLike, letter: str | None = Non
     )
 
 
+@takes_declared()
 def clocked_shift(terms: ClockingTerms, shift_mm: ArrayLike, clock_deg: ArrayLike) -> NDArray[np.float64]:
     """Shift of each origin at the all-zero pose, with the rotary that squares up turned; exact.
 

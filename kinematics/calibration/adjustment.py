@@ -297,7 +297,12 @@ class State:
     @property
     def target_unknowns(self) -> int:
         """Parameters of all targets that are not fixed."""
-        return int(self.targets.size - round(float(np.trace(self.fixed, axis1=1, axis2=2).sum())))
+        return int(self.targets.size - self.fixed_count)
+
+    @property
+    def fixed_count(self) -> int:
+        """Combinations of the targets' parameters that are fixed."""
+        return round(float(np.trace(self.fixed, axis1=1, axis2=2).sum()))
 
 
 def build_problem(

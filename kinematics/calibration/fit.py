@@ -31,9 +31,10 @@ from kinematics.calibration.solve import Adjusted, solve
 from kinematics.calibration.statistics import coverage_factor, p_value
 from kinematics.calibration.systematic_errors import SystematicErrors, find_systematic_errors
 from kinematics.calibration.systematic_terms import AngleCurve, DriftFit, angle_functions
+from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
-from kinematics.validation import as_instance, as_positive, read_only
+from kinematics.validation import as_positive, read_only
 
 __all__ = ["fit_pivots"]
 
@@ -45,6 +46,7 @@ _ALONG = 0.9
 
 
 @np.errstate(over="ignore", invalid="ignore", divide="ignore")  # what is not finite is refused
+@takes_declared()
 def fit_pivots(
     readings: Readings,
     machine: Machine,
@@ -119,8 +121,6 @@ def fit_pivots(
         ...
     kinematics.errors.KinematicsError: readings: expected at least one rotary that they determine, found C standing still in all of them; read the same target again with C turned
     """
-    as_instance(readings, Readings, "readings")
-    as_instance(machine, Machine, "machine")
     sigma_mm = None if sigma_mm is None else as_sigma_mm(sigma_mm)
     floor_mm = None if floor_mm is None else as_positive(floor_mm, "floor")
     loss_scale_mm = None if loss_scale_mm is None else as_positive(loss_scale_mm, "loss scale")

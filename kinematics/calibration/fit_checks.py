@@ -157,6 +157,21 @@ def check_fit(fit: Fit) -> tuple[FitDiagnostic, ...]:
     -------
     tuple of FitDiagnostic
         Empty for a result that can be written.
+
+    Examples
+    --------
+    >>> from kinematics import Machine, Platter, RotaryAxis, RotationSense
+    >>> from kinematics.calibration import PlannedTarget, TargetKind, fit_pivots, simulated_readings
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> turns = [[0], [60], [120], [180], [240], [300]]
+    >>> check_fit(fit_pivots(simulated_readings(mill, [ball], turns, 0.002, seed=1), mill, sigma_mm=0.002))
+    ()
+    >>> check_fit("mill")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: fit: expected a Fit, found 'mill'
     """
     as_instance(fit, Fit, "fit")
     found = [*outside_travels(fit.readings, fit.machine), *_scatter(fit)]

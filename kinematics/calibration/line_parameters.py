@@ -231,6 +231,10 @@ def derotated_points(machine: Machine, angles_deg: ArrayLike, points_mm: ArrayLi
     >>> c = RotaryAxis("C", [10.0, 0.0, 0.0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE, None)
     >>> derotated_points(Machine("mill", (c,), Platter(face_mm=0.0)), [90.0], [10.0, 5.0, 2.0]).tolist()
     [15.0, 0.0, 2.0]
+    >>> derotated_points(Machine("mill", (c,), Platter(face_mm=0.0)), [90.0], [10.0, 5.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: points: expected a last axis of 3 numbers, found shape (2,)
     """
     return table_pose(machine, angles_deg).inverse().apply(as_vectors(points_mm, 3, "points"))
 
@@ -258,6 +262,20 @@ def relative_line_parameters(machine: Machine, other: Machine) -> NDArray[np.flo
     Notes
     -----
     Derived here: the point in which the other line pierces the plane through the old point square to the old line.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> moved = RotaryAxis("C", [0.3, 0.4, 7.0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> relative_line_parameters(mill, Machine("mill", (moved,), Platter(face_mm=0.0))).tolist()   # along the line is no move
+    [0.3, 0.4, 0.0, 0.0]
+    >>> a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    >>> relative_line_parameters(mill, Machine("mill", (a,), Platter(face_mm=0.0)))
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: machine: expected rotaries ('C',), found ('A',)
     """
     as_instance(machine, Machine, "machine")
     as_instance(other, Machine, "other")

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
 
-__all__ = ["eigen_symmetric", "inverse", "pseudo_inverse", "singular_values", "solution"]
+__all__ = ["determined_gain", "eigen_symmetric", "inverse", "pseudo_inverse", "singular_values", "solution"]
 
 
 def inverse(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -53,6 +53,19 @@ def eigen_symmetric(matrix: NDArray[np.float64]) -> tuple[NDArray[np.float64], N
     if not np.isfinite(size).all():
         _refuse()
     return size, vectors
+
+
+def determined_gain(
+    size: NDArray[np.float64], along: NDArray[np.float64], determined: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Decrease of a sum of squares (...) by what has information `size` and score `along` (..., k), where it is determined.
+
+    Examples
+    --------
+    >>> float(determined_gain(np.array([2.0, 0.0]), np.array([4.0, 1.0]), np.array([True, False])))
+    8.0
+    """
+    return np.asarray(np.where(determined, along**2 / np.where(determined, size, 1.0), 0.0).sum(axis=-1))
 
 
 def singular_values(

@@ -10,10 +10,20 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG
 from kinematics.calibration.readings import Readings, TargetKind
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose, transform_points
 from kinematics.machine import Machine
-from kinematics.validation import ValueEquality, as_instance, as_vectors, normalized, read_only
+from kinematics.validation import (
+    ValueEquality,
+    as_array,
+    as_flags,
+    as_instance,
+    as_vectors,
+    normalized,
+    read_only,
+    shown,
+)
 
 __all__ = ["PlannedTarget", "candidate_poses", "expand_mask", "is_accessible", "planned_readings"]
 
@@ -24,7 +34,7 @@ _MOST_POSES = 4000
 
 
 @dataclass(frozen=True, eq=False)
-class PlannedTarget(ValueEquality):
+class PlannedTarget(ValueEquality, DeclaredFields):
     """A target and the points to probe on it, at the all-zero pose in machine coordinates.
 
     Attributes
@@ -49,6 +59,7 @@ class PlannedTarget(ValueEquality):
     direction: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
+        as_instance(self.name, str, "target, name")
         if not isinstance(self.kind, TargetKind):
             raise KinematicsError(f"target {self.name}, kind: expected a TargetKind, found {self.kind!r}")
         points = as_vectors(self.points_mm, 3, f"target {self.name}, points").reshape(-1, 3)
@@ -75,8 +86,10 @@ class PlannedTarget(ValueEquality):
                 f"found one {float(np.abs(miss).max()):.3g} mm off"
             )
         object.__setattr__(self, "direction", read_only(way))
+        super().__post_init__()
 
 
+@takes_declared()
 def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) -> NDArray[np.float64]:
     """A grid of machine angles within the limits.
 
@@ -103,9 +116,18 @@ def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) 
     >>> a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, (-50.0, 40.0))
     >>> candidate_poses(Machine("mill", (a,), Platter()), 30.0).tolist()
     [[-30.0], [0.0], [30.0]]
+    >>> candidate_poses(Machine("mill", (a,), Platter()), 0.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: step: expected more than 0 degrees, found 0
     """
     count = len(as_instance(machine, Machine, "machine").rotaries)
-    steps = np.broadcast_to(np.asarray(step_deg, dtype=np.float64), (count,))
+    given = as_array(step_deg, "step")
+    if given.shape not in ((), (count,)):
+        raise KinematicsError(
+            f"step: expected one, or one for each of {count} rotaries, found {shown(step_deg)}"
+        )
+    steps = np.broadcast_to(given, (count,))
     if not (steps > 0.0).all():
         raise KinematicsError(f"step: expected more than 0 degrees, found {float(steps.min()):g}")
     axes = []
@@ -122,6 +144,7 @@ def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) 
     return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, count)
 
 
+@takes_declared()
 def is_accessible(
     machine: Machine, targets: Sequence[PlannedTarget], poses_deg: ArrayLike
 ) -> NDArray[np.bool_]:
@@ -148,6 +171,19 @@ def is_accessible(
     ------
     KinematicsError
         When the last axis has not one angle for each rotary, or a value is not finite.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, (-90.0, 30.0))
+    >>> mill = Machine("mill", (a,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[0.0, 0.0, 40.0]])
+    >>> is_accessible(mill, [ball], [[0], [-90], [60]]).tolist()   # upright, laid down, and beyond A's limit
+    [[True], [True], [False]]
+    >>> is_accessible(mill, ["ball 1"], [[0]])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: targets: expected a list of PlannedTarget, found ['ball 1']
     """
     poses = as_instance(machine, Machine, "machine").angles(poses_deg).reshape(-1, len(machine.rotaries))
     allowed = np.ones(len(poses), dtype=np.bool_)
@@ -171,6 +207,7 @@ def is_accessible(
     return seen
 
 
+@takes_declared(unread=("which",))
 def expand_mask(targets: Sequence[PlannedTarget], which: ArrayLike) -> NDArray[np.bool_]:
     """A mask by targets or by points, expanded to each of the k points of all targets.
 
@@ -194,8 +231,12 @@ def expand_mask(targets: Sequence[PlannedTarget], which: ArrayLike) -> NDArray[n
     >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[0, 0, 50]])
     >>> expand_mask([face, ball], [[True, False]]).tolist()
     [[True, True, False]]
+    >>> expand_mask([face, ball], [[True, False, True, True]])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: which: expected a column for each of 2 targets or 3 points, found shape (1, 4)
     """
-    use = np.asarray(which, dtype=np.bool_)
+    use = as_flags(which, "which")
     counts = [len(target.points_mm) for target in targets]
     if use.ndim == 2 and use.shape[1] == len(targets):
         return np.repeat(use, counts, axis=1)
@@ -205,6 +246,7 @@ def expand_mask(targets: Sequence[PlannedTarget], which: ArrayLike) -> NDArray[n
     return use
 
 
+@takes_declared(unread=("which",))
 def planned_readings(
     machine: Machine,
     targets: Sequence[PlannedTarget],
@@ -231,10 +273,27 @@ def planned_readings(
     ------
     KinematicsError
         When two targets share a name or nothing is left to read.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> planned_readings(mill, [ball], [[0], [90]]).points_mm.tolist()   # a quarter turn clockwise
+    [[50.0, 0.0, 40.0], [0.0, -50.0, 40.0]]
+    >>> planned_readings(mill, [], [[0]])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: plan: expected at least one target, found none
     """
     poses = as_instance(machine, Machine, "machine").angles(poses_deg).reshape(-1, len(machine.rotaries))
+    if not targets:
+        raise KinematicsError("plan: expected at least one target, found none")
     counts = np.array([len(target.points_mm) for target in targets])
-    use = expand_mask(targets, np.ones((len(poses), len(targets))) if which is None else which)
+    use = expand_mask(
+        targets, np.ones((len(poses), len(targets)), dtype=np.bool_) if which is None else which
+    )
     if len(use) != len(poses):
         raise KinematicsError(f"which: expected {len(poses)} rows, one for each pose, found {len(use)}")
     pose = np.repeat(np.arange(len(poses)), int(counts.sum()))

@@ -12,7 +12,7 @@ from kinematics.calibration.covariance import PoseInformation, pose_information
 from kinematics.calibration.planned_targets import PlannedTarget, expand_mask, is_accessible, planned_readings
 from kinematics.calibration.readings import as_sigma_mm
 from kinematics.calibration.systematic_terms import COMPONENTS, TERMS
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import ValueEquality, as_instance, read_only
@@ -44,6 +44,19 @@ class PoseGain(ValueEquality, DeclaredFields):
         return 1.0 - self.after_mm / self.before_mm
 
 
+def _seen(
+    machine: Machine,
+    targets: Sequence[PlannedTarget],
+    poses: NDArray[np.float64],
+    which: ArrayLike | None,
+) -> NDArray[np.bool_]:
+    """True for each pose and point that is read there: as stated, or else whatever is accessible."""
+    seen = expand_mask(targets, is_accessible(machine, targets, poses) if which is None else which)
+    if len(seen) != len(poses):
+        raise KinematicsError(f"which: expected {len(poses)} rows, one for each pose, found {len(seen)}")
+    return seen
+
+
 def _information(
     machine: Machine,
     targets: Sequence[PlannedTarget],
@@ -53,10 +66,11 @@ def _information(
     angle_errors: Sequence[str] = (),
 ) -> PoseInformation:
     as_sigma_mm(sigma_mm)
-    seen = expand_mask(targets, is_accessible(machine, targets, poses) if which is None else which)
+    seen = _seen(machine, targets, poses, which)
     return pose_information(planned_readings(machine, targets, poses), seen, machine, sigma_mm, angle_errors)
 
 
+@takes_declared(unread=("which",))
 def poses_for_angle_errors(
     machine: Machine,
     targets: Sequence[PlannedTarget],
@@ -85,6 +99,20 @@ def poses_for_angle_errors(
     ------
     KinematicsError
         When sigma is not more than 0 or there is no candidate.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> from kinematics.calibration import PlannedTarget, TargetKind
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> poses_for_angle_errors(mill, [ball], [[0], [180]], [[10], [90]], 1, 0.002).tolist()
+    [[90.0]]
+    >>> poses_for_angle_errors(mill, [ball], [[0], [180]], [], 1, 0.002)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: candidates: expected at least one pose, found none
     """
     poses, candidates = _poses_and_candidates(machine, poses_deg, candidates_deg)
     every = np.concatenate([poses, candidates])
@@ -109,12 +137,14 @@ def _poses_and_candidates(
     machine: Machine, poses_deg: ArrayLike, candidates_deg: ArrayLike
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     n = len(as_instance(machine, Machine, "machine").rotaries)
-    candidates = machine.angles(candidates_deg).reshape(-1, n)
-    if not len(candidates):
+    if not np.size(candidates_deg):
         raise KinematicsError("candidates: expected at least one pose, found none")
-    return np.asarray(poses_deg, dtype=np.float64).reshape(-1, n), candidates
+    candidates = machine.angles(candidates_deg).reshape(-1, n)
+    poses = machine.angles(poses_deg).reshape(-1, n) if np.size(poses_deg) else np.empty((0, n))
+    return poses, candidates
 
 
+@takes_declared(unread=("which",))
 def rank_added_poses(
     machine: Machine,
     targets: Sequence[PlannedTarget],
@@ -146,6 +176,21 @@ def rank_added_poses(
     ------
     KinematicsError
         When sigma is not more than 0 or there is no candidate.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> from kinematics.calibration import PlannedTarget, TargetKind
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> gains = rank_added_poses(mill, [ball], [[0], [90]], [[100], [225]], 0.002)
+    >>> [one.pose_deg.tolist() for one in gains]   # opposite to both is better than beside one
+    [[225.0], [100.0]]
+    >>> rank_added_poses(mill, [ball], [[0]], [], 0.002)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: candidates: expected at least one pose, found none
     """
     poses, candidates = _poses_and_candidates(machine, poses_deg, candidates_deg)
     information = _information(machine, targets, np.concatenate([poses, candidates]), sigma_mm, which)
@@ -157,6 +202,7 @@ def rank_added_poses(
     )
 
 
+@takes_declared(unread=("which",))
 def optimal_poses(
     machine: Machine,
     targets: Sequence[PlannedTarget],
@@ -185,10 +231,25 @@ def optimal_poses(
     ------
     KinematicsError
         When there are fewer candidates at which anything can be read.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> from kinematics.calibration import PlannedTarget, TargetKind
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> from kinematics.calibration import candidate_poses
+    >>> optimal_poses(mill, [ball], candidate_poses(mill, 60.0), 3, 0.002).tolist()   # thirds of a turn
+    [[60.0], [180.0], [300.0]]
+    >>> optimal_poses(mill, [ball], candidate_poses(mill, 60.0), 7, 0.002)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: count: expected 1 to 6 (poses that can be read), found 7
     """
     n = len(as_instance(machine, Machine, "machine").rotaries)
     candidates = machine.angles(candidates_deg).reshape(-1, n)
-    use = expand_mask(targets, is_accessible(machine, targets, candidates) if which is None else which)
+    use = _seen(machine, targets, candidates, which)
     candidates, use = candidates[use.any(axis=1)], use[use.any(axis=1)]
     if not 1 <= count <= len(candidates):
         raise KinematicsError(

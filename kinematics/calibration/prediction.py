@@ -18,7 +18,7 @@ from kinematics.calibration.solve import Adjusted, degrees_of_freedom
 from kinematics.calibration.statistics import coverage_factor
 from kinematics.calibration.systematic_errors import find_systematic_errors
 from kinematics.calibration.systematic_terms import AngleError, Drift
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.machine import Machine
 from kinematics.validation import ValueEquality, as_instance, read_only
 
@@ -57,6 +57,7 @@ class PredictedUncertainty(ValueEquality, DeclaredFields):
     drifts: tuple[Drift, ...] = ()
 
 
+@takes_declared()
 def predict_uncertainty(
     planned: Readings, machine: Machine, sigma_mm: float, level: float = 0.95
 ) -> PredictedUncertainty:
@@ -79,6 +80,22 @@ def predict_uncertainty(
     ------
     KinematicsError
         When sigma is not more than 0, or the readings do not match the machine.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> from kinematics.calibration import PlannedTarget, TargetKind
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> from kinematics.calibration import planned_readings
+    >>> plan = planned_readings(mill, [ball], [[0], [90], [180], [270]])
+    >>> predict_uncertainty(plan, mill, 0.002).dof   # 4 times 3 numbers, less 4 of the line and 3 of the ball
+    5
+    >>> predict_uncertainty(plan, mill, 0.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: sigma: expected more than 0, found 0
     """
     as_sigma_mm(sigma_mm)
     problem = build_problem(as_instance(planned, Readings, "planned"), machine)

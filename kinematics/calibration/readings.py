@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import (
@@ -155,6 +156,8 @@ class Readings(ValueEquality):
             )
         rows = np.arange(1, len(points) + 1) if self.rows is None else self.rows
         rows = _integers(rows, len(points), "readings, rows")
+        if not is_list(self.directions):
+            raise KinematicsError(f"readings, directions: expected a list, found {self.directions!r}")
         stated = tuple(self.directions) or (None,) * len(names)
         if len(stated) != len(names):
             raise KinematicsError(f"readings, directions: expected {len(names)}, found {len(stated)}")
@@ -236,6 +239,7 @@ class Readings(ValueEquality):
             )
 
 
+@takes_declared()
 def readings_from_rows(
     kinds: Sequence[str],
     targets: Sequence[str],

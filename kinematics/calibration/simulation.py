@@ -11,13 +11,15 @@ from numpy.typing import ArrayLike
 from kinematics.calibration.line_parameters import orthonormal_pair
 from kinematics.calibration.planned_targets import PlannedTarget, planned_readings
 from kinematics.calibration.readings import Readings
+from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
-from kinematics.validation import as_instance
+from kinematics.validation import as_count
 
 __all__ = ["perturbed_machine", "simulated_readings"]
 
 
+@takes_declared()
 def perturbed_machine(
     machine: Machine, seed: int, position_mm: float = 0.05, direction_deg: float = 0.01
 ) -> Machine:
@@ -54,12 +56,11 @@ def perturbed_machine(
         ...
     kinematics.errors.KinematicsError: hidden errors: expected 0 or more, found -0.05 mm and 0.01 degrees
     """
-    as_instance(machine, Machine, "machine")
     if not (position_mm >= 0.0 and direction_deg >= 0.0):
         raise KinematicsError(
             f"hidden errors: expected 0 or more, found {position_mm:g} mm and {direction_deg:g} degrees"
         )
-    chance = np.random.default_rng(seed)
+    chance = np.random.default_rng(as_count(seed, "seed", 0))
     rotaries = []
     for rotary in machine.rotaries:
         square = orthonormal_pair(rotary.direction)
@@ -72,6 +73,7 @@ def perturbed_machine(
     return replace(machine, rotaries=tuple(rotaries))
 
 
+@takes_declared(unread=("which",))
 def simulated_readings(
     truth: Machine,
     targets: Sequence[PlannedTarget],
@@ -108,12 +110,25 @@ def simulated_readings(
     ------
     KinematicsError
         When the repeatability is less than 0.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> from kinematics.calibration import PlannedTarget, TargetKind
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> simulated_readings(mill, [ball], [[0], [90]], 0.0, seed=1).points_mm.tolist()   # no scatter: a quarter turn
+    [[50.0, 0.0, 40.0], [0.0, -50.0, 40.0]]
+    >>> simulated_readings(mill, [ball], [[0]], -0.002, seed=1)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: repeatability: expected 0 mm or more, found -0.002
     """
-    as_instance(truth, Machine, "truth")
     if not (np.isfinite(repeatability_mm) and repeatability_mm >= 0.0):
         raise KinematicsError(f"repeatability: expected 0 mm or more, found {repeatability_mm:g}")
     exact = planned_readings(truth, targets, poses_deg, which)
-    points = exact.points_mm + repeatability_mm * np.random.default_rng(seed).normal(
+    points = exact.points_mm + repeatability_mm * np.random.default_rng(as_count(seed, "seed", 0)).normal(
         size=exact.points_mm.shape
     )
     if resolution_mm is not None:

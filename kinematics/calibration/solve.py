@@ -20,13 +20,13 @@ from kinematics.calibration.adjustment import (
     linearize,
     reduced_normals,
 )
-from kinematics.calibration.linear_algebra import eigen_symmetric
+from kinematics.calibration.linear_algebra import determined_gain, eigen_symmetric
 from kinematics.calibration.rank_deficiency import fix_unestimable
 from kinematics.calibration.readings import Readings
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 
-__all__ = ["Adjusted", "LeaveOneOut", "degrees_of_freedom", "solve", "solve_problem"]
+__all__ = ["Adjusted", "LeaveOneOut", "degrees_of_freedom", "own_checks", "solve", "solve_problem"]
 
 _UNCHECKED = 1e-6
 """Share of an equation that the others must check."""
@@ -80,19 +80,31 @@ class LeaveOneOut:
     """
 
     def __init__(self, solved: Adjusted) -> None:
-        reduced, problem = solved.reduced, solved.problem
-        own = reduced.by_target @ reduced.inverse[problem.target] @ np.swapaxes(reduced.by_target, 1, 2)
-        shared = reduced.rows @ reduced.cofactor @ np.swapaxes(reduced.rows, 1, 2)
-        left = np.eye(3) - own - shared
-        equations = problem.nominal_targets.equations[problem.target]
-        spare = np.arange(3) >= equations[:, None]
-        left[spare[:, :, None] | spare[:, None, :]] = 0.0
-        size, vectors = eigen_symmetric(left)
+        problem = solved.problem
+        size, along = own_checks(problem, solved.reduced, solved.reduced.cofactor, solved.residual)
         checked = size > _UNCHECKED
-        shown = (np.swapaxes(vectors, 1, 2) @ solved.residual[..., None])[..., 0]
-        self.gain = np.where(checked, shown**2 / np.where(checked, size, 1.0), 0.0).sum(axis=-1)
+        self.gain = determined_gain(size, along, checked)
         self.numbers = checked.sum(axis=-1)
+        equations = problem.nominal_targets.equations[problem.target]
         self.redundancy = np.where(checked, size, 0.0).sum(axis=-1) / equations
+
+
+def own_checks(
+    problem: Problem,
+    reduced: ReducedNormals,
+    inverse: NDArray[np.float64],
+    residual: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Shares (N, 3) of each reading's equations that the others check, by direction, and its residual along these.
+
+    `inverse` is that of the lines' information, with the prior where there is one.
+    """
+    own = reduced.by_target @ reduced.inverse[problem.target] @ np.swapaxes(reduced.by_target, 1, 2)
+    left = np.eye(3) - own - reduced.rows @ inverse @ np.swapaxes(reduced.rows, 1, 2)
+    spare = np.arange(3) >= problem.nominal_targets.equations[problem.target][:, None]
+    left[spare[:, :, None] | spare[:, None, :]] = 0.0
+    size, vectors = eigen_symmetric(left)
+    return size, (np.swapaxes(vectors, 1, 2) @ residual[..., None])[..., 0]
 
 
 def degrees_of_freedom(problem: Problem, state: State) -> int:
@@ -149,7 +161,7 @@ def solve_problem(problem: Problem, sigma_mm: float | None = None) -> Adjusted:
 
 
 def _rank(state: State) -> tuple[int, int]:
-    return state.free.shape[1], round(float(np.trace(state.fixed, axis1=1, axis2=2).sum()))
+    return state.free.shape[1], state.fixed_count
 
 
 def _reset_fixed(problem: Problem, state: State, raw: Linearization) -> tuple[State, Linearization]:

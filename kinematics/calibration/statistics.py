@@ -24,7 +24,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.linear_algebra import eigen_symmetric
+from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
+from kinematics.validation import as_array, as_vector
 
 __all__ = [
     "chi_squared_median",
@@ -36,6 +38,7 @@ __all__ = [
 ]
 
 
+@takes_declared()
 def coverage_factor(level: float = 0.95, dof: int | None = None) -> float:
     """The factor from a standard to an expanded uncertainty.
 
@@ -77,6 +80,7 @@ def _t_factor(level: float, dof: int | None) -> float:
     return float(special.ndtri(tail) if dof is None else special.stdtrit(dof, tail))
 
 
+@takes_declared()
 def region_factor(numbers: int, level: float = 0.95, dof: int | None = None) -> float:
     """Factor from the standard ellipsoid to a joint confidence region of several numbers.
 
@@ -174,6 +178,7 @@ _NEAR_END, _FAR_END = 60.0, 34.0
 
 
 @np.errstate(over="ignore", invalid="ignore")  # what is not finite is refused
+@takes_declared()
 def length_interval(
     vector: NDArray[np.float64], covariance: NDArray[np.float64], level: float = 0.95, dof: int | None = None
 ) -> tuple[float, float]:
@@ -210,10 +215,14 @@ def length_interval(
     >>> length_interval(np.array([np.inf, 2.0]), np.eye(2))
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: length: expected a finite vector, found [inf  2.]
+    kinematics.errors.KinematicsError: vector: expected finite numbers, found NaN or infinity
     """
     from scipy.optimize import brentq
 
+    vector = as_vector(vector, 2, "vector")
+    covariance = as_array(covariance, "covariance")
+    if covariance.shape != (2, 2):
+        raise KinematicsError(f"covariance: expected shape (2, 2), found {covariance.shape}")
     variance, axes = eigen_symmetric(covariance)
     sd = np.sqrt(np.maximum(variance, 0.0))
     unit = float(sd.max())

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.reach.shapes import Box, Frustum, Shape, box_on, frustum_on
 from kinematics.validation import as_instance, as_positive
@@ -18,7 +19,7 @@ __all__ = ["Section", "deflection_mm", "stiffness_n_per_mm"]
 
 
 @dataclass(frozen=True)
-class Section:
+class Section(DeclaredFields):
     """Section of a step: round (with a bore: a tube), or a bar with edges along x and y.
 
     Give `diameter_mm` or `edges_mm`.
@@ -40,6 +41,7 @@ class Section:
     edges_mm: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
+        super().__post_init__()
         if (self.diameter_mm is None) == (self.edges_mm is None):
             raise KinematicsError("section: expected either a diameter or two edges")
         for size in (self.diameter_mm or 0.0,) if self.edges_mm is None else self.edges_mm:
@@ -135,6 +137,7 @@ def stiffness_n_per_mm(section: Section, height_mm: float, modulus_gpa: float) -
     return 3.0 * modulus_gpa * 1e3 * section.second_moment_mm4 / height_mm**3
 
 
+@takes_declared()
 def deflection_mm(section: Section, height_mm: float, modulus_gpa: float, force_n: float) -> float:
     """Deflection of the top under a force across it: P L^3 / (3 E I).
 
@@ -171,5 +174,4 @@ def deflection_mm(section: Section, height_mm: float, modulus_gpa: float, force_
         ...
     kinematics.errors.KinematicsError: height: expected more than 0, found 0
     """
-    as_instance(section, Section, "section")
     return force_n / stiffness_n_per_mm(section, height_mm, modulus_gpa)

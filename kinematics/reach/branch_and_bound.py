@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.reach.clearance import swept_discs
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_spheres, gap_bounds
 from kinematics.reach.scene import FARTHEST_MM, Scene, SweptBody, exact_gap_mm, exact_pair_gap_mm, group_poses
@@ -30,7 +31,7 @@ _WITHIN_MM, _WITHIN_SHARE = 0.05, 0.01
 
 
 @dataclass(frozen=True, eq=False)
-class MoveClearance(ValueEquality):
+class MoveClearance(ValueEquality, DeclaredFields):
     """Smallest distance along an index move.
 
     Attributes
@@ -59,6 +60,7 @@ class MoveClearance(ValueEquality):
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "machine_deg", read_only(self.machine_deg))
+        super().__post_init__()
 
     @property
     def shortfall_mm(self) -> float:

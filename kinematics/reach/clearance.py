@@ -16,7 +16,7 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.reach.collision_bodies import halved, longest_edge, matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs, bounding_spheres, gap_bounds
@@ -121,6 +121,7 @@ class _Question:
         return self.bodies[body_at], self.obstacles[some.operation, some.obstacle]
 
 
+@takes_declared()
 def clearances(
     model: CollisionModel,
     clear_mm: float = 0.0,
@@ -150,8 +151,21 @@ def clearances(
     -------
     tuple of Clearance
         One for each operation.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> top, side = clearances(model)
+    >>> top.nearest.body, top.nearest.obstacle, round(top.nearest.gap_mm, 6)
+    ('tool', 'post', 10.0)
+    >>> side.nearest.body, round(side.nearest.gap_mm)   # 15 up and 20 along: 25, less what the facets add
+    ('holder 1', 25)
+    >>> clearances(model, clear_mm="1")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: clear: expected a number, found '1'
     """
-    as_instance(model, CollisionModel, "model")
     scene = scene_of(model) if scene is None else scene
     asked = model.operations if operations is None else tuple(operations)
     found: list[Clearance] = []
@@ -164,6 +178,7 @@ def clearances(
     return tuple(found)
 
 
+@takes_declared()
 def table_clearances(
     model: CollisionModel,
     clear_mm: float = 0.0,
@@ -191,8 +206,18 @@ def table_clearances(
     tuple of Clearance
         One for each operation. Pairs that turn about their own axis and so keep their distance (`Scene.moving_pairs`)
         are left out.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> [(one.nearest.body, one.nearest.obstacle, round(one.nearest.gap_mm, 1)) for one in table_clearances(model)]
+    [('post', 'fence', 120.0), ('post', 'fence', 150.0)]
+    >>> table_clearances(model, operations=["top"])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: operations: expected a list of OperationPose or None, found ['top']
     """
-    as_instance(model, CollisionModel, "model")
     scene = scene_of(model) if scene is None else scene
     asked = model.operations if operations is None else tuple(operations)
     found: list[Clearance] = []
@@ -351,7 +376,7 @@ _SAME_GAP_MM = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
-class WitnessPoints(ValueEquality):
+class WitnessPoints(ValueEquality, DeclaredFields):
     """The points of two bodies that are closest to each other.
 
     Attributes
@@ -369,6 +394,7 @@ class WitnessPoints(ValueEquality):
     def __post_init__(self) -> None:
         object.__setattr__(self, "body_mm", read_only(self.body_mm))
         object.__setattr__(self, "obstacle_mm", read_only(self.obstacle_mm))
+        super().__post_init__()
 
 
 def witness_points(
@@ -390,6 +416,20 @@ def witness_points(
     -------
     WitnessPoints
         Machine coordinates, as everything stands at the operation.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> nearest = clearances(model)[0].nearest
+    >>> points = witness_points(model, scene_of(model), top, nearest)
+    >>> float(points.body_mm[2].round(1)), float(points.obstacle_mm[2].round(1))   # the tip above the post's end
+    (110.0, 100.0)
+    >>> witness_points(model, scene_of(model), top, "tool")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: pair: expected a ClosestPair, found 'tool'
     """
     as_instance(model, CollisionModel, "model")
     as_instance(scene, Scene, "scene")

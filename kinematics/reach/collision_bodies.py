@@ -15,6 +15,7 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.reach.shapes import Box, Frustum, Mesh, Shape, box_corners
 from kinematics.transform import Pose
@@ -166,23 +167,54 @@ def collision_body(
     return _mesh_body(name, shape, machinable=machinable, convex_only=convex_only)
 
 
-@lru_cache(maxsize=256)
+@takes_declared()
 def whole_body(name: str, shape: Shape, *, machinable: bool = False) -> CollisionBody:
-    """`collision_body`, made once: models that differ in one height share all other solids."""
+    """`collision_body`, made once: models that differ in one height share all other solids.
+
+    Parameters
+    ----------
+    name : str
+    shape : Shape
+    machinable : bool
+        True where a tool may cut it.
+
+    Returns
+    -------
+    CollisionBody
+        In the frame of the shape.
+
+    Examples
+    --------
+    >>> block = Box([0, 0, 0], [10.0, 20.0, 30.0])
+    >>> body = whole_body("clamp", block)
+    >>> round(body.manifold.volume(), 6), body.facet_error_mm
+    (6000.0, 0.0)
+    >>> whole_body("clamp", Box([0, 0, 0], [10.0, 20.0, 30.0])) is body
+    True
+    >>> whole_body("clamp", [10.0, 20.0, 30.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: shape: expected a Frustum or a Box or a Mesh, found [10.0, 20.0, 30.0]
+    """
+    return _made_once(name, shape, machinable=machinable)
+
+
+@lru_cache(maxsize=256)
+def _made_once(name: str, shape: Shape, *, machinable: bool) -> CollisionBody:
     return collision_body(name, shape, machinable=machinable)
 
 
 @lru_cache(maxsize=256)
 def pieced_body(name: str, shape: Shape, *, machinable: bool = False) -> CollisionBody:
     """`whole_body` with its pieces, made once too."""
-    body = whole_body(name, shape, machinable=machinable)
+    body = _made_once(name, shape, machinable=machinable)
     if isinstance(shape, Frustum) and shape.bore_mm:
         return replace(body, pieces=_wedges(body, shape))
     return in_pieces(body)
 
 
 # Whatever keeps this module to the very end would keep the bodies too, and the collision library complains of each.
-atexit.register(whole_body.cache_clear)
+atexit.register(_made_once.cache_clear)
 atexit.register(pieced_body.cache_clear)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, is_horizontal, table_frame
 from kinematics.reach.beam import Section
@@ -19,6 +20,7 @@ from kinematics.validation import (
     as_array,
     as_instance,
     as_number,
+    as_positive,
     as_vector,
     is_list,
     read_only,
@@ -37,7 +39,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, eq=False)
-class OperationPose(ValueEquality):
+class OperationPose(ValueEquality, DeclaredFields):
     """One operation: the angles of the rotaries, the tool and the box that its tip sweeps.
 
     Attributes
@@ -68,10 +70,11 @@ class OperationPose(ValueEquality):
         object.__setattr__(self, "origin_mm", read_only(as_vector(self.origin_mm, 3, f"{self.name}, origin")))
         if self.force_n is not None and not as_number(self.force_n, f"{self.name}, force") >= 0.0:
             raise KinematicsError(f"{self.name}, force: expected 0 or more newtons, found {self.force_n:g}")
+        super().__post_init__()
 
 
 @dataclass(frozen=True)
-class StepBody:
+class StepBody(DeclaredFields):
     """Section and material of a stack step.
 
     Attributes
@@ -90,6 +93,7 @@ class StepBody:
 
     def __post_init__(self) -> None:
         as_instance(self.section, Section, "section")
+        super().__post_init__()
 
 
 def _as_tuple(values: object, what: str) -> tuple[object, ...]:
@@ -100,7 +104,7 @@ def _as_tuple(values: object, what: str) -> tuple[object, ...]:
 
 
 @dataclass(frozen=True, eq=False)
-class CollisionModel(ValueEquality):
+class CollisionModel(ValueEquality, DeclaredFields):
     """Solids, operations and spindle of a job: all that a reach analysis needs.
 
     Attributes
@@ -157,6 +161,7 @@ class CollisionModel(ValueEquality):
                 raise KinematicsError(f"{solid.name}: expected a solid off the spindle, found one on it")
             if not 0 <= solid.on.index < counts.get(solid.on.to, 1):
                 raise KinematicsError(f"{solid.name}: expected a {solid.on.to} that there is, found none")
+        super().__post_init__()
 
     @property
     def machine(self) -> Machine:
@@ -229,6 +234,7 @@ class CollisionModel(ValueEquality):
         return None if self.machine.travel is None else float(self.machine.travel.high_mm[2])
 
 
+@takes_declared()
 def platter_solid(machine: Machine, thickness_mm: float) -> Solid | None:
     """The platter as a disc below its face; None where its diameter is not known or it belongs to an indexer.
 
@@ -247,8 +253,20 @@ def platter_solid(machine: Machine, thickness_mm: float) -> Solid | None:
     ------
     KinematicsError
         When the disc has no thickness, or its diameter is not above zero.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> mill = example_model().machine
+    >>> platter = platter_solid(mill, 40.0).shape
+    >>> platter.diameter_mm, platter.from_mm.tolist(), platter.to_mm.tolist()   # from its back to its face
+    (160.0, [0.0, 0.0, -40.0], [0.0, 0.0, 0.0])
+    >>> platter_solid(mill, -40.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: platter, thickness: expected more than 0, found -40
     """
-    as_instance(machine, Machine, "machine")
+    as_positive(thickness_mm, "platter, thickness")
     diameter = machine.platter.diameter_mm
     if diameter is None or is_horizontal(machine.rotaries[-1]):
         return None
@@ -257,6 +275,7 @@ def platter_solid(machine: Machine, thickness_mm: float) -> Solid | None:
     return Solid("platter", shape, on_rotary(len(machine.rotaries) - 1))
 
 
+@takes_declared()
 def with_step_height(model: CollisionModel, index: int, height_mm: float) -> CollisionModel:
     """The model with one stack step of another height; whatever stands on it moves along.
 
@@ -279,8 +298,19 @@ def with_step_height(model: CollisionModel, index: int, height_mm: float) -> Col
     ------
     KinematicsError
         When there is no such step, or the height is not finite.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> higher = with_step_height(model, 0, 120.0)
+    >>> higher.tips_mm(higher.operations[0])[0].tolist()
+    [0.0, 0.0, 130.0]
+    >>> with_step_height(model, 1, 120.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: step: expected an index from 0 to 0, found 1
     """
-    as_instance(model, CollisionModel, "model")
     if not 0 <= index < len(model.steps):
         raise KinematicsError(f"step: expected an index from 0 to {len(model.steps) - 1}, found {index}")
     steps = list(model.steps)
@@ -291,6 +321,7 @@ def with_step_height(model: CollisionModel, index: int, height_mm: float) -> Col
     return replace(model, setup=setup, steps=tuple(steps))
 
 
+@takes_declared()
 def moved_on_mill(model: CollisionModel, by_mm: ArrayLike) -> CollisionModel:
     """The model with the rotary bolted on elsewhere: all that stands on the mill's table moves by x, y, z.
 
@@ -310,6 +341,18 @@ def moved_on_mill(model: CollisionModel, by_mm: ArrayLike) -> CollisionModel:
     ------
     KinematicsError
         When the move is not three finite numbers.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> moved = moved_on_mill(model, [10.0, 0.0, 0.0])
+    >>> moved.tips_mm(moved.operations[0])[0].tolist()
+    [10.0, 0.0, 110.0]
+    >>> moved_on_mill(model, [10.0, 0.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: moved by: expected a last axis of 3 numbers, found shape (2,)
     """
     by = as_vector(by_mm, 3, "moved by")
     machine = model.machine

@@ -12,13 +12,12 @@ from typing import Literal
 
 import numpy as np
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.progress import unwatched
 from kinematics.reach.clearance import Clearance, clearances, table_clearances
 from kinematics.reach.collision_model import CollisionModel
 from kinematics.reach.index_moves import job_index_moves
 from kinematics.reach.scene import FARTHEST_MM, PairFilter, scene_of
-from kinematics.validation import as_instance
 
 __all__ = ["CONTACT_MM", "Interval", "Limit", "LimitKind", "advance", "minimum_clearance"]
 
@@ -77,6 +76,7 @@ _MOST_STEPS = 1000
 _STRIDE_MM = 40.0
 
 
+@takes_declared()
 def minimum_clearance(
     model: CollisionModel,
     up_to_mm: float = FARTHEST_MM,
@@ -105,8 +105,21 @@ def minimum_clearance(
         Certified lower bound, facets of round solids included; 0 where bodies touch or overlap.
     limit : Limit
         The pair and the operation or move; of kind "range" where everything is farther than `up_to_mm`.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> least_mm, limit = minimum_clearance(model)
+    >>> round(least_mm, 6), limit.kind, limit.operation, limit.pair
+    (10.0, 'clearance', 'top', ('tool', 'post'))
+    >>> minimum_clearance(model, up_to_mm=5.0)[1].kind   # everything is farther
+    'range'
+    >>> minimum_clearance(model, up_to_mm=float("nan"))
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: up to: expected finite numbers, found NaN or infinity
     """
-    as_instance(model, CollisionModel, "model")
     scene = scene_of(model, kept_pairs)
     least, limit = up_to_mm, Limit()
     if not tool_moves_only:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG, wrap_deg
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.machine import Machine
 from kinematics.progress import counted
 from kinematics.reach.branch_and_bound import MoveClearance, smallest_distance
@@ -20,7 +21,7 @@ from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import FARTHEST_MM, Scene, SweptBody
 from kinematics.reach.tool_assembly import cutting_bodies
 from kinematics.rotary import IndexRule, RotaryAxis
-from kinematics.validation import ValueEquality, as_instance, read_only
+from kinematics.validation import ValueEquality, as_instance, as_vector, read_only
 
 __all__ = [
     "IndexMove",
@@ -36,7 +37,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class IndexMove(ValueEquality):
+class IndexMove(ValueEquality, DeclaredFields):
     """One way of an index move, the spindle retracted.
 
     Attributes
@@ -63,6 +64,7 @@ class IndexMove(ValueEquality):
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "turn_deg", read_only(self.turn_deg))
+        super().__post_init__()
 
     @property
     def clearances(self) -> tuple[MoveClearance, ...]:
@@ -70,6 +72,7 @@ class IndexMove(ValueEquality):
         return tuple(one for one in (self.tool, self.table) if one is not None)
 
 
+@takes_declared()
 def rotary_turns_deg(rotary: RotaryAxis, from_deg: float, to_deg: float) -> tuple[float, ...]:
     """Signed moves by which a rotary may go from one machine angle to another, the short way first.
 
@@ -99,8 +102,11 @@ def rotary_turns_deg(rotary: RotaryAxis, from_deg: float, to_deg: float) -> tupl
     (-180.0, 180.0)
     >>> turns(IndexDirection(IndexRule.SHORT_WAY, "positive"), 0.0, 180.0)
     (180.0,)
+    >>> rotary_turns_deg("C", 350.0, 10.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotary: expected a RotaryAxis, found 'C'
     """
-    as_instance(rotary, RotaryAxis, "rotary")
     direction, as_numbered = rotary.index_direction, float(to_deg) - float(from_deg)
     if rotary.moves_as_numbered:
         return (as_numbered,)
@@ -142,6 +148,17 @@ def index_turns_deg(
     ------
     KinematicsError
         When an angle is missing or not finite.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> mill = example_model().machine
+    >>> [turn.tolist() for turn in index_turns_deg(mill, [0, 0], [-90, 90])]   # A has limits, C may go either way
+    [[-90.0, 90.0], [-90.0, -270.0]]
+    >>> index_turns_deg(mill, [0], [-90, 90])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angles (A, C): expected a last axis of 2 numbers, found shape (1,)
     """
     as_instance(machine, Machine, "machine")
     first, last = machine.angles(from_deg), machine.angles(to_deg)
@@ -152,6 +169,7 @@ def index_turns_deg(
     return tuple(read_only(way) for way in product(*ways))
 
 
+@takes_declared()
 def job_index_moves(
     model: CollisionModel,
     scene: Scene,
@@ -176,8 +194,20 @@ def job_index_moves(
     -------
     tuple of IndexMove
         Those on which a rotary turns, in order; ways of one move follow each other, the short one first.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> from kinematics.reach.scene import scene_of
+    >>> model = example_model()
+    >>> scene = scene_of(model)
+    >>> [one.turn_deg.tolist() for one in job_index_moves(model, scene)]   # down, and back to the start
+    [[-90.0, 0.0], [90.0, 0.0]]
+    >>> job_index_moves(model, None)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: scene: expected a Scene, found None
     """
-    as_instance(model, CollisionModel, "model")
     stops: list[OperationPose | None] = [None, *model.operations, None]
     known: dict[tuple[float, ...], MoveClearance | None] = {}
     found = []
@@ -202,6 +232,7 @@ def job_index_moves(
     return tuple(found)
 
 
+@takes_declared()
 def index_move(
     model: CollisionModel,
     scene: Scene,
@@ -232,8 +263,22 @@ def index_move(
     Returns
     -------
     IndexMove
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> from kinematics.reach.scene import scene_of
+    >>> model = example_model()
+    >>> scene, (top, side) = scene_of(model), model.operations
+    >>> move = index_move(model, scene, top, side, [-90.0, 0.0])
+    >>> move.tool.obstacle, round(move.tool.seen_mm)   # the tip is at 350; the post's rim is at most 104.4 from A's line
+    ('post', 246)
+    >>> index_move(model, scene, top, side, [-90.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: turn: expected a last axis of 2 numbers, found shape (1,)
     """
-    as_instance(model, CollisionModel, "model")
+    turn_deg = as_vector(turn_deg, len(model.machine.rotaries), "turn")
     low, high = index_range_deg(model, first, turn_deg)
     swept = retracted(model, first, second)
     turning = np.flatnonzero(scene.carried > 0)

@@ -12,14 +12,15 @@ import manifold3d
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
+from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose, with_step_height
 from kinematics.reach.feasibility import Interval, Limit
 from kinematics.reach.scene import FARTHEST_MM, Scene, group_poses, scene_of
 from kinematics.reach.shapes import box_corners
-from kinematics.validation import ValueEquality, as_instance, as_positive, read_only
+from kinematics.validation import ValueEquality, as_positive, read_only
 
 __all__ = [
     "STANDARD_GRAVITY",
@@ -75,6 +76,7 @@ class WorstTorque(ValueEquality, DeclaredFields):
     machine_deg: NDArray[np.float64]
 
 
+@takes_declared()
 def carried(model: CollisionModel, rotary: int) -> Carried:
     """Mass and centre of gravity of what a rotary carries, the rotaries that it carries included.
 
@@ -88,8 +90,20 @@ def carried(model: CollisionModel, rotary: int) -> Carried:
     -------
     Carried
         Mass 0 and centre (0, 0, 0) where no mass is known.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> post = carried(model, 0)   # 2 kg, 100 mm high
+    >>> post.mass_kg, post.centre_mm.round(9).tolist(), post.unknown
+    (2.0, [0.0, 0.0, 50.0], ())
+    >>> carried(model, 2)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotary: expected an index from 0 to 1, found 2
     """
-    as_instance(model, CollisionModel, "model")
+    _check_rotary(model, rotary)
     solids = [solid for solid in model.all_solids() if model.carried_by(solid.on) > rotary]
     known = [(solid, solid.weight_kg) for solid in solids]
     unknown = tuple(solid.name for solid, mass in known if mass is None)
@@ -103,6 +117,7 @@ def carried(model: CollisionModel, rotary: int) -> Carried:
     return Carried(total, read_only(masses @ centres / total), unknown)
 
 
+@takes_declared()
 def gravity_torque_nm(model: CollisionModel, rotary: int, machine_deg: ArrayLike) -> Array:
     """Torque of gravity about a rotary's line at machine angles.
 
@@ -131,9 +146,26 @@ def gravity_torque_nm(model: CollisionModel, rotary: int, machine_deg: ArrayLike
     -----
     Direction times (arm x weight), summed over what moves together: statics, from memory. Gravity along machine -Z
     at `STANDARD_GRAVITY`, arms in metres.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> gravity_torque_nm(model, 0, [[0, 0], [-90, 0]]).round(6).tolist()   # 2 kg, 50 mm off A's line once laid down
+    [0.0, 0.980665]
+    >>> gravity_torque_nm(model, 0, [0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angles (A, C): expected a last axis of 2 numbers, found shape (1,)
     """
-    as_instance(model, CollisionModel, "model")
+    _check_rotary(model, rotary)
     return _torque_nm(model.machine, rotary, _hanging(model, rotary), machine_deg)
+
+
+def _check_rotary(model: CollisionModel, rotary: int) -> None:
+    last = len(model.machine.rotaries) - 1
+    if not 0 <= rotary <= last:
+        raise KinematicsError(f"rotary: expected an index from 0 to {last}, found {rotary}")
 
 
 _Hanging = dict[int, tuple[float, Array]]
@@ -166,6 +198,7 @@ def _torque_nm(machine: Machine, rotary: int, hanging: _Hanging, machine_deg: Ar
     return np.asarray(torque)
 
 
+@takes_declared()
 def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
     """The greatest torque of gravity about a rotary's line over the whole range of every rotary.
 
@@ -187,8 +220,20 @@ def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
     -----
     Derived here. An endless rotary is searched over one turn. With several rotaries a grid of 25 angles each
     decides which crests are climbed, so the answer is never too high and is reached at the angles it gives.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> worst = worst_torque(model, 0)
+    >>> round(worst.torque_nm, 6), worst.machine_deg.round(6).tolist()
+    (0.980665, [-90.0, 0.0])
+    >>> worst_torque(model, 2)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotary: expected an index from 0 to 1, found 2
     """
-    as_instance(model, CollisionModel, "model")
+    _check_rotary(model, rotary)
     machine, hanging = model.machine, _hanging(model, rotary)
 
     def torque(machine_deg: Array) -> Array:
@@ -245,6 +290,7 @@ def _peaks(torque: Callable[[Array], Array], at: Array, i: int, low: float, high
     return np.asarray(choices[np.arange(len(at)), best])
 
 
+@takes_declared()
 def force_torque_nm(
     model: CollisionModel, rotary: int, operation: OperationPose, scene: Scene | None = None
 ) -> float:
@@ -271,9 +317,20 @@ def force_torque_nm(
     Notes
     -----
     Derived here: force times the greatest distance of a corner from the line, in metres.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> force_torque_nm(model, 0, top), force_torque_nm(model, 1, top)   # 100 N, 110 mm from A's line, on C's line
+    (11.0, 0.0)
+    >>> force_torque_nm(model, 2, top)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotary: expected an index from 0 to 1, found 2
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(operation, OperationPose, "operation")
+    _check_rotary(model, rotary)
     if operation.force_n is None:
         return 0.0
     low, high = cutting_box_mm(model, operation, scene)
@@ -284,6 +341,7 @@ def force_torque_nm(
     return float(np.linalg.norm(across, axis=-1).max()) * 1e-3 * operation.force_n
 
 
+@takes_declared()
 def cutting_box_mm(
     model: CollisionModel, operation: OperationPose, scene: Scene | None = None
 ) -> tuple[Array, Array]:
@@ -300,9 +358,20 @@ def cutting_box_mm(
     -------
     low, high : ndarray, shape (3,)
         Machine coordinates. The whole box where no machinable solid is under the tool.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> low, high = cutting_box_mm(model, top)   # no sweep was stated: the tip's own place
+    >>> low.tolist(), high.tolist()
+    ([0.0, 0.0, 110.0], [0.0, 0.0, 110.0])
+    >>> cutting_box_mm(model, "top")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: operation: expected an OperationPose, found 'top'
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(operation, OperationPose, "operation")
     low, high = model.tips_mm(operation)
     if high[2] <= low[2]:
         return low, high

@@ -190,6 +190,17 @@ def scene_of(model: CollisionModel, kept_pairs: PairFilter | None = None) -> Sce
     model : CollisionModel
     kept_pairs : callable, optional
         Takes the indices of two bodies; False leaves the pair out of what turns against what stands.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> [body.name for body in scene_of(model).bodies]
+    ['fence', 'post']
+    >>> scene_of("mill")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: model: expected a CollisionModel, found 'mill'
     """
     as_instance(model, CollisionModel, "model")
     solids = model.all_solids()

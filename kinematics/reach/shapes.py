@@ -13,12 +13,12 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.transform import Pose
 from kinematics.validation import (
     ValueEquality,
     as_count,
-    as_instance,
     as_number,
     as_vector,
     as_vectors,
@@ -252,6 +252,7 @@ class Mesh(ValueEquality):
 Shape = Frustum | Box | Mesh
 
 
+@takes_declared()
 def frustum_on(height_mm: float, diameter_mm: float, bore_mm: float = 0.0) -> Frustum:
     """A round standing on its frame's origin, along z (downward for a negative height).
 
@@ -283,6 +284,7 @@ def frustum_on(height_mm: float, diameter_mm: float, bore_mm: float = 0.0) -> Fr
     return Frustum(np.zeros(3), np.array([0.0, 0.0, height_mm]), diameter_mm, None, bore_mm)
 
 
+@takes_declared()
 def box_on(height_mm: float, x_mm: float, y_mm: float) -> Box:
     """A bar of rectangular section standing on its frame's origin, along z (downward for a negative height).
 
@@ -316,6 +318,7 @@ def box_on(height_mm: float, x_mm: float, y_mm: float) -> Box:
     return Box(np.array([-x_mm / 2, -y_mm / 2, low]), np.array([x_mm / 2, y_mm / 2, high]))
 
 
+@takes_declared()
 def moved_shape(shape: Frustum | Box | Mesh, pose: Pose) -> Frustum | Mesh:
     """A shape seen from the frame that its own frame stands in; a box becomes a mesh, since it may be turned.
 
@@ -330,8 +333,11 @@ def moved_shape(shape: Frustum | Box | Mesh, pose: Pose) -> Frustum | Mesh:
     >>> from kinematics.transform import translation
     >>> moved_shape(box_on(20.0, 10.0, 10.0), translation(0.0, 0.0, 5.0)).centre_mm.round(9).tolist()
     [0.0, 0.0, 15.0]
+    >>> moved_shape([30.0, 40.0, 10.0], translation())
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: shape: expected a Frustum or a Box or a Mesh, found [30.0, 40.0, 10.0]
     """
-    as_instance(pose, Pose, "pose")
     if isinstance(shape, Frustum):
         return replace(shape, from_mm=pose.apply(shape.from_mm), to_mm=pose.apply(shape.to_mm))
     if isinstance(shape, Mesh):
@@ -396,7 +402,7 @@ class Attachment:
     index: int = 0
 
     def __post_init__(self) -> None:
-        if self.to not in get_args(FixedTo):
+        if not isinstance(self.to, str) or self.to not in get_args(FixedTo):
             raise KinematicsError(
                 f"attachment: expected one of {', '.join(get_args(FixedTo))}, found {shown(self.to)}"
             )
@@ -439,7 +445,7 @@ def on_step(index: int) -> Attachment:
 
 
 @dataclass(frozen=True, eq=False)
-class Solid(ValueEquality):
+class Solid(ValueEquality, DeclaredFields):
     """A body of the machine or the setup.
 
     Attributes
@@ -477,6 +483,7 @@ class Solid(ValueEquality):
         for quantity, value in (("mass", self.mass_kg), ("density", self.density_kg_m3)):
             if value is not None and not as_number(value, f"{self.name}, {quantity}") >= 0.0:
                 raise KinematicsError(f"{self.name}, {quantity}: expected 0 or more, found {value:g}")
+        super().__post_init__()
 
     @property
     def weight_kg(self) -> float | None:
@@ -486,6 +493,7 @@ class Solid(ValueEquality):
         return None if self.density_kg_m3 is None else self.shape.volume_mm3 * 1e-9 * self.density_kg_m3
 
 
+@takes_declared()
 def box_corners(low_mm: NDArray[np.float64], high_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     """The corners of a box along the axes.
 
@@ -502,5 +510,10 @@ def box_corners(low_mm: NDArray[np.float64], high_mm: NDArray[np.float64]) -> ND
     --------
     >>> box_corners(np.zeros(3), np.array([1.0, 2.0, 3.0]))[[0, 1, 7]].tolist()
     [[0.0, 0.0, 0.0], [0.0, 0.0, 3.0], [1.0, 2.0, 3.0]]
+    >>> box_corners([0, 0], [1, 1])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: low end: expected a last axis of 3 numbers, found shape (2,)
     """
-    return np.array(list(product(*zip(low_mm, high_mm, strict=True))), dtype=np.float64)
+    ends = as_vector(low_mm, 3, "low end"), as_vector(high_mm, 3, "high end")
+    return np.array(list(product(*zip(*ends, strict=True))), dtype=np.float64)

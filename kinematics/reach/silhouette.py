@@ -10,12 +10,13 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.reach.clearance import swept_bodies
 from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import Scene, group_poses
-from kinematics.validation import ValueEquality, as_instance, as_vectors, read_only, shown
+from kinematics.validation import ValueEquality, as_vector, as_vectors, is_list, read_only, shown
 
 __all__ = ["VIEWS", "Outline", "View", "flat_mm", "outlines"]
 
@@ -31,7 +32,7 @@ VIEWS: dict[View, Array] = {
 
 
 @dataclass(frozen=True, eq=False)
-class Outline(ValueEquality):
+class Outline(ValueEquality, DeclaredFields):
     """Silhouette of one solid in one view; millimetres, (right, up).
 
     Attributes
@@ -52,9 +53,15 @@ class Outline(ValueEquality):
 
     def __post_init__(self) -> None:
         for name in ("polygons", "seen"):
-            object.__setattr__(self, name, tuple(read_only(ring) for ring in getattr(self, name)))
+            rings = getattr(self, name)
+            if not is_list(rings):
+                raise KinematicsError(f"outline, {name}: expected a list of rings, found {shown(rings)}")
+            each = tuple(read_only(as_vectors(ring, 2, f"outline, {name}")) for ring in rings)
+            object.__setattr__(self, name, each)
+        super().__post_init__()
 
 
+@takes_declared()
 def flat_mm(points_mm: Array, view: View) -> Array:
     """Points of the machine projected into a view.
 
@@ -82,7 +89,7 @@ def flat_mm(points_mm: Array, view: View) -> Array:
     >>> flat_mm([1.0, 2.0, 3.0], "back")
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: view: expected one of front, side, top, found 'back'
+    kinematics.errors.KinematicsError: view: expected one of "front", "side", "top", found 'back'
     """
     points = as_vectors(points_mm, 3, "points")
     if view not in VIEWS:
@@ -90,6 +97,7 @@ def flat_mm(points_mm: Array, view: View) -> Array:
     return np.asarray(points @ VIEWS[view][:2].T)
 
 
+@takes_declared()
 def outlines(
     model: CollisionModel,
     scene: Scene,
@@ -111,10 +119,23 @@ def outlines(
     Returns
     -------
     tuple of Outline
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> from kinematics.reach.scene import scene_of
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> found = outlines(model, scene_of(model), top, "front")
+    >>> [one.name for one in found]
+    ['fence', 'tool', 'holder 1', 'post']
+    >>> found[0].polygons[0].tolist()   # 100 wide and 100 high
+    [[50.0, 100.0], [-50.0, 100.0], [-50.0, 0.0], [50.0, 0.0]]
+    >>> outlines(model, scene_of(model), top, "back")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: view: expected one of "front", "side", "top", found 'back'
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(scene, Scene, "scene")
-    as_instance(operation, OperationPose, "operation")
     poses = group_poses(scene.machine, operation.machine_deg)
     solids: list[tuple[str, str, manifold3d.Manifold]] = []
     for body, group in zip(scene.bodies, scene.carried.tolist(), strict=True):
@@ -122,7 +143,7 @@ def outlines(
         solids.append((body.name, kind, body.manifold.transform(matrix_of(poses[group]))))
     own = 0 if operation.tool is None else operation.tool.parts
     for number, swept in enumerate(swept_bodies(model, operation)):
-        tip = swept.middle_mm if tip_mm is None else tip_mm
+        tip = swept.middle_mm if tip_mm is None else as_vector(tip_mm, 3, "tip")
         solids.append(
             (swept.body.name, "tool" if number < own else "holder", swept.body.manifold.translate(tip))
         )

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.progress import counted, report_progress
 from kinematics.reach.collision_model import CollisionModel, moved_on_mill, with_step_height
 from kinematics.reach.feasibility import CONTACT_MM, Interval, Limit, advance, minimum_clearance
 from kinematics.reach.load import LoadLimit, load_feasible, load_margin
 from kinematics.reach.travel import travel_margins
-from kinematics.validation import as_instance
 
 __all__ = ["FeasibleRange", "MountingRange", "limiting_cause", "mounting_ranges", "step_heights"]
 
@@ -32,6 +31,7 @@ class FeasibleRange(DeclaredFields):
     high_limit: Limit
 
 
+@takes_declared()
 def step_heights(
     model: CollisionModel,
     index: int,
@@ -68,8 +68,19 @@ def step_heights(
     ------
     KinematicsError
         When there is no such step, or the heights are not finite, the lower one first.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> (heights,) = step_heights(model, 0, 50.0, 400.0)   # "side" needs Y -40 less the height; Y ends at -300
+    >>> heights.low_mm, round(heights.high_mm, 6), heights.high_limit.operation, heights.high_limit.axis
+    (50.0, 260.0, 'side', 'Y')
+    >>> step_heights(model, 0, 400.0, 50.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: heights: expected the lower one first, found 400 to 50
     """
-    as_instance(model, CollisionModel, "model")
     if not (np.isfinite([low_mm, high_mm]).all() and low_mm < high_mm):
         raise KinematicsError(f"heights: expected the lower one first, found {low_mm:g} to {high_mm:g}")
     travelled = _travel_range(model, index, low_mm, high_mm, margin_mm)
@@ -81,6 +92,7 @@ def step_heights(
     return tuple(sorted(found, key=lambda one: one.low_mm))
 
 
+@takes_declared()
 def limiting_cause(
     model: CollisionModel,
     index: int,
@@ -107,8 +119,21 @@ def limiting_cause(
     -------
     Limit or None
         None where the height is feasible.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> cause = limiting_cause(model, 0, 300.0)   # Y -340, and the travel ends at -300
+    >>> cause.kind, cause.operation, cause.axis, cause.end
+    ('travel', 'side', 'Y', 'low')
+    >>> limiting_cause(model, 0, 100.0) is None
+    True
+    >>> limiting_cause(model, 1, 100.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: step: expected an index from 0 to 0, found 1
     """
-    as_instance(model, CollisionModel, "model")
     grown = with_step_height(model, index, height_mm)
     for operation in grown.operations:
         for margin in travel_margins(grown, operation):
@@ -218,6 +243,7 @@ class MountingRange(DeclaredFields):
     high_limit: Limit
 
 
+@takes_declared()
 def mounting_ranges(
     model: CollisionModel, clear_mm: float = 0.0, margin_mm: float = 0.0
 ) -> tuple[MountingRange, ...]:
@@ -244,8 +270,21 @@ def mounting_ranges(
     -----
     Derived here. Travels are exact. Index moves are followed without a gap from where the fixture is now, or else
     from either end of the travels; a stretch that clears in between and holds none of these is not found.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> x, y, z = mounting_ranges(model)
+    >>> x.low_mm, x.high_mm   # both operations stand at X 0, and X travels from -400 to 400
+    (-400.0, 400.0)
+    >>> y.low_mm, y.high_mm   # Y 0 and -140, from -300 to 300
+    (-160.0, 300.0)
+    >>> mounting_ranges(model, clear_mm=None)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: clear: expected a number, found None
     """
-    as_instance(model, CollisionModel, "model")
     margins = [
         (operation.name, margin)
         for operation in model.operations

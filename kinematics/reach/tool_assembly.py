@@ -13,6 +13,7 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.reach.collision_bodies import CollisionBody, collision_body, vertices_of
 from kinematics.reach.shapes import Frustum, Solid, box_corners
@@ -45,7 +46,7 @@ class HolderPart:
 
 
 @dataclass(frozen=True)
-class Tool:
+class Tool(DeclaredFields):
     """A tool in its holder.
 
     Attributes
@@ -83,6 +84,7 @@ class Tool:
     flute_mm: float | None = None
 
     def __post_init__(self) -> None:
+        super().__post_init__()
         for quantity, size in (
             ("length", self.length_mm),
             ("diameter", self.diameter_mm),
@@ -114,7 +116,7 @@ class Tool:
 
 
 @dataclass(frozen=True, eq=False)
-class TipEnvelope(ValueEquality):
+class TipEnvelope(ValueEquality, DeclaredFields):
     """The box that the tip sweeps, along the machine's axes from the operation's origin.
 
     Attributes
@@ -152,6 +154,7 @@ class TipEnvelope(ValueEquality):
                 )
         object.__setattr__(self, "low_mm", read_only(low))
         object.__setattr__(self, "high_mm", read_only(high))
+        super().__post_init__()
 
     @classmethod
     def nowhere(cls) -> TipEnvelope:

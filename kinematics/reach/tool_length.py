@@ -13,13 +13,12 @@ from typing import Literal
 
 import numpy as np
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.reach.clearance import ClosestPair, clearances
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import Scene
 from kinematics.reach.tool_assembly import Tool
-from kinematics.validation import as_instance
 
 __all__ = ["LengthLimit", "ToolLengths", "tool_lengths"]
 
@@ -57,6 +56,7 @@ class ToolLengths(DeclaredFields):
     pair: ClosestPair | None = None
 
 
+@takes_declared()
 def tool_lengths(
     model: CollisionModel, scene: Scene, operation: OperationPose, clear_mm: float = 0.0
 ) -> ToolLengths:
@@ -81,10 +81,21 @@ def tool_lengths(
     ------
     KinematicsError
         When the operation has no tool.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> from kinematics.reach.scene import scene_of
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> lengths = tool_lengths(model, scene_of(model), top)
+    >>> lengths.longest_mm, lengths.longest_limit   # the tip at Z 110, and Z ends at 500
+    (390.0, 'travel')
+    >>> tool_lengths(model, scene_of(model), top, clear_mm=True)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: clear: expected a number, found True
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(scene, Scene, "scene")
-    as_instance(operation, OperationPose, "operation")
     tool = operation.tool
     if tool is None:
         raise KinematicsError(f"{operation.name}: expected a tool, found none")

@@ -80,6 +80,19 @@ def readouts_mm(
     -------
     low, high : ndarray, shape (3,)
         Machine readouts X, Y, Z.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> low, high = readouts_mm(model, top)   # the tip at 110, the tool 100 long
+    >>> low.tolist(), high.tolist()
+    ([0.0, 0.0, 210.0], [0.0, 0.0, 210.0])
+    >>> readouts_mm(model, "top")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: operation: expected an OperationPose, found 'top'
     """
     as_instance(model, CollisionModel, "model")
     as_instance(operation, OperationPose, "operation")
@@ -105,6 +118,18 @@ def travel_margins(model: CollisionModel, operation: OperationPose) -> tuple[Mar
     -------
     tuple of Margin
         X, Y and, where the operation's tool is known, Z. Empty where the machine's travel is not stated.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> travel_margins(model, top)[2]   # Z travels from -100 to 500
+    Margin(axis='Z', low_mm=210.0, high_mm=210.0, to_low_mm=310.0, to_high_mm=290.0)
+    >>> travel_margins(model, "top")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: operation: expected an OperationPose, found 'top'
     """
     as_instance(model, CollisionModel, "model")
     as_instance(operation, OperationPose, "operation")
@@ -138,6 +163,20 @@ def rotary_margins(model: CollisionModel, operation: OperationPose) -> tuple[Rot
     -------
     tuple of RotaryMargin
         Degrees, negative beyond a limit.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> top = model.operations[0]
+    >>> rotary_margins(model, top)[0]   # A turns from -120 to 30
+    RotaryMargin(letter='A', machine_deg=0.0, to_low_deg=120.0, to_high_deg=30.0)
+    >>> rotary_margins(model, top)[1]   # C has no ends
+    RotaryMargin(letter='C', machine_deg=0.0, to_low_deg=None, to_high_deg=None)
+    >>> rotary_margins(model, "top")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: operation: expected an OperationPose, found 'top'
     """
     as_instance(model, CollisionModel, "model")
     as_instance(operation, OperationPose, "operation")

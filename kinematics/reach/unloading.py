@@ -13,6 +13,7 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.reach.clearance import Clearance, ClosestPair
@@ -22,7 +23,7 @@ from kinematics.reach.index_moves import retracted
 from kinematics.reach.scene import FARTHEST_MM, Scene, group_poses
 from kinematics.reach.shapes import PART, Solid
 from kinematics.reach.tool_assembly import TipEnvelope, minkowski_sum
-from kinematics.validation import ValueEquality, as_array, as_instance, read_only
+from kinematics.validation import ValueEquality, as_array, as_instances, read_only
 
 __all__ = ["Unloading", "gripper_clearance", "with_unloading"]
 
@@ -30,7 +31,7 @@ _SHORTEST_MM = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class Unloading(ValueEquality):
+class Unloading(ValueEquality, DeclaredFields):
     """Pose at which an arm takes the part.
 
     Attributes
@@ -53,13 +54,15 @@ class Unloading(ValueEquality):
     def __post_init__(self) -> None:
         angles = as_array(self.machine_deg, f"{self.name}, angles")
         object.__setattr__(self, "machine_deg", read_only(angles))
-        for solid in self.gripper:
-            if as_instance(solid, Solid, f"{self.name}, gripper").on != PART:
+        for solid in as_instances(self.gripper, Solid, f"{self.name}, gripper"):
+            if solid.on != PART:
                 raise KinematicsError(
                     f"{solid.name}: expected a solid on the part, found one on {solid.on.to}"
                 )
+        super().__post_init__()
 
 
+@takes_declared()
 def with_unloading(model: CollisionModel, poses: Sequence[Unloading]) -> CollisionModel:
     """The model with unloading poses after its operations, for the index moves there and back.
 
@@ -74,8 +77,18 @@ def with_unloading(model: CollisionModel, poses: Sequence[Unloading]) -> Collisi
     ------
     KinematicsError
         When a pose has not one angle for each rotary.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> model = example_model()
+    >>> [one.name for one in with_unloading(model, [Unloading("door", [0, 90])]).operations]
+    ['top', 'side', 'door']
+    >>> with_unloading(model, [Unloading("door", [0])])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angles (A, C): expected a last axis of 2 numbers, found shape (1,)
     """
-    as_instance(model, CollisionModel, "model")
     last = model.operations[-1] if model.operations else None
     at_mm = None if last is None else model.setup.work_offset(last.origin_mm, last.machine_deg)
     added = []
@@ -93,6 +106,7 @@ def with_unloading(model: CollisionModel, poses: Sequence[Unloading]) -> Collisi
     return replace(model, operations=(*model.operations, *added))
 
 
+@takes_declared()
 def gripper_clearance(
     model: CollisionModel, scene: Scene, unloading: Unloading, clear_mm: float = 0.0
 ) -> Clearance:
@@ -112,10 +126,23 @@ def gripper_clearance(
     Clearance
         `ClosestPair.indices` are of the gripper's solid and of the scene's body, or -1 for one of the retracted spindle's:
         with every operation's tool in it, wherever that operation has left it.
+
+    Examples
+    --------
+    >>> from kinematics.reach.example_model import example_model
+    >>> from kinematics.reach.scene import scene_of
+    >>> model = example_model()
+    >>> scene = scene_of(model)
+    >>> from kinematics.reach.shapes import Box
+    >>> arm = Solid("arm", Box([-10.0, -10.0, 20.0], [10.0, 10.0, 40.0]), PART)   # it ends 20 above part zero, the post's top
+    >>> nearest = gripper_clearance(model, scene, Unloading("door", [0, 0], (arm,))).nearest
+    >>> nearest.obstacle, round(nearest.gap_mm, 6)
+    ('post', 20.0)
+    >>> gripper_clearance(model, scene, "door")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: unloading: expected an Unloading, found 'door'
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(scene, Scene, "scene")
-    as_instance(unloading, Unloading, "unloading")
     here = table_pose(model.machine, unloading.machine_deg) @ model.setup.part_in_machine
     # A body's manifold goes when it does: both are kept until the last distance is known.
     own = [

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.angles import wrap_deg
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.teaching.angle_steps import aim_steps
@@ -64,6 +64,7 @@ class AngleFault(DeclaredFields):
     why: str
 
 
+@takes_declared()
 def angle_error_deg(rotary: RotaryAxis, answered_deg: float, right_deg: float) -> float:
     """The error of an answered angle: answered minus right, in degrees.
 
@@ -87,11 +88,11 @@ def angle_error_deg(rotary: RotaryAxis, answered_deg: float, right_deg: float) -
     >>> round(angle_error_deg(c, 359.982, 0.0), 6), angle_error_deg(c, 361.0, 0.0), angle_error_deg(a, 330.0, -30.0)
     (-0.018, 1.0, 360.0)
     """
-    as_instance(rotary, RotaryAxis, "rotary")
     error_deg = answered_deg - right_deg
     return float(wrap_deg(error_deg, low_deg=-180.0)) if rotary.limits_deg is None else error_deg
 
 
+@takes_declared()
 def matching_solution(
     setup: Setup,
     placed: Sequence[PlacedOperation],
@@ -141,7 +142,6 @@ def matching_solution(
     >>> matching_solution(setup, port, wrong, [], within_deg=0.001, within_mm=0.005)[1][0].why
     'a quarter turn off: measured from the wrong axis'
     """
-    as_instance(setup, Setup, "setup")
     chosen: list[PlacedOperation] = []
     faults: list[AngleFault] = []
     for o, one in enumerate(placed):
@@ -169,6 +169,7 @@ def matching_solution(
     return tuple(chosen), tuple(faults)
 
 
+@takes_declared()
 def error_carried_forward(
     setup: Setup, faults: Sequence[AngleFault], placed: Sequence[PlacedOperation] = ()
 ) -> tuple[Mistake, ...]:
@@ -187,7 +188,6 @@ def error_carried_forward(
     tuple of Mistake
         One, with all of the wrong program angles; empty where there are no faults.
     """
-    as_instance(setup, Setup, "setup")
     if not faults:
         return ()
 
@@ -210,6 +210,7 @@ def error_carried_forward(
     )
 
 
+@takes_declared()
 def angle_line(setup: Setup, fault: AngleFault, placed: Sequence[PlacedOperation] = ()) -> str:
     """Key of the worked step at which an angle went wrong.
 
@@ -225,14 +226,13 @@ def angle_line(setup: Setup, fault: AngleFault, placed: Sequence[PlacedOperation
     str
         "aim tilt", "aim turn", "aim shown" where no triangle gives the angles, or "C angle".
     """
-    as_instance(setup, Setup, "setup")
-    as_instance(fault, AngleFault, "fault")
     letter = fault.answer.letter
     keys = [line.key for line in aim_steps(setup, placed[fault.answer.operation])] if placed else []
     own = ("aim tilt", "aim turn")[setup.machine.index(letter)] if "aim tilt" in keys else "aim turn"
     return next((key for key in (own, "aim shown") if key in keys), f"{letter} angle")
 
 
+@takes_declared()
 def offset_of_other_solution(
     setup: Setup, placed: Sequence[PlacedOperation], angles: Sequence[AngleAnswer]
 ) -> tuple[Mistake, ...]:
@@ -250,7 +250,6 @@ def offset_of_other_solution(
     tuple of Mistake
         One, or none where no angle was answered at an operation with two solutions.
     """
-    as_instance(setup, Setup, "setup")
     others: dict[int, NDArray[np.float64]] = {}
     for o, one in enumerate(placed):
         if any(a.operation == o for a in angles):

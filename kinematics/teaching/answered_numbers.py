@@ -72,8 +72,10 @@ class AnsweredNumbers:
         Raises
         ------
         KinematicsError
-            When an answer names no operation or axis, is not finite or is given twice, or the tolerance is not positive.
+            When an answer names no operation or axis, is not finite or is given twice, or the tolerance or the last digit is not
+            above 0.
         """
+        as_positive(digit_mm, "last digit")
         _check(answers, len(placed), tolerance_mm)
         operation = np.array([answer.operation for answer in answers], dtype=np.int64)
         axis = np.array([AXES.index(answer.axis) for answer in answers], dtype=np.int64)

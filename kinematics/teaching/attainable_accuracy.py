@@ -11,11 +11,12 @@ from kinematics.calibration.fit import fit_pivots
 from kinematics.calibration.readings import TargetKind
 from kinematics.calibration.results import Fit
 from kinematics.calibration.statistics import coverage_factor
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.teaching.exercises import DECIMALS, UNIT_MM
 from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing
 from kinematics.teaching.pivot_numbers import LineNumber, coordinate_axes, line_values, named_numbers
-from kinematics.validation import ValueEquality, as_instance, read_only
+from kinematics.validation import ValueEquality, read_only
 
 __all__ = ["AttainableAccuracy", "attainable", "circles_uncertainty_mm", "hand_bound_mm"]
 
@@ -28,7 +29,7 @@ _CIRCLE = 3
 
 
 @dataclass(frozen=True, eq=False)
-class AttainableAccuracy(ValueEquality):
+class AttainableAccuracy(ValueEquality, DeclaredFields):
     """The best answer to an exercise, and how far a right one may miss the truth.
 
     Attributes
@@ -54,6 +55,7 @@ class AttainableAccuracy(ValueEquality):
     def __post_init__(self) -> None:
         for name in ("best", "truth", "allowed", "by_hand_mm"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
+        super().__post_init__()
 
     @property
     def believed_mm(self) -> Floats:
@@ -71,6 +73,7 @@ class AttainableAccuracy(ValueEquality):
         return self.allowed[:, :2]
 
 
+@takes_declared()
 def hand_bound_mm(probing: PivotProbing, reading_mm: float) -> dict[str, Floats]:
     """The largest error of every hand solution when each reading is off by its most in the worst direction.
 
@@ -102,7 +105,6 @@ def hand_bound_mm(probing: PivotProbing, reading_mm: float) -> dict[str, Floats]
         ...
     kinematics.errors.KinematicsError: reading's error: expected 0 mm or more, found -0.002
     """
-    as_instance(probing, PivotProbing, "probing")
     if not reading_mm >= 0.0:
         raise KinematicsError(f"reading's error: expected 0 mm or more, found {reading_mm:g}")
     shape = probing.points_mm.shape
@@ -114,6 +116,7 @@ def hand_bound_mm(probing: PivotProbing, reading_mm: float) -> dict[str, Floats]
     }
 
 
+@takes_declared()
 def attainable(exercise: PivotExercise, least_mm: float = 0.0, level: float = 0.95) -> AttainableAccuracy:
     """The accuracy that an exercise's readings support.
 
@@ -151,7 +154,6 @@ def attainable(exercise: PivotExercise, least_mm: float = 0.0, level: float = 0.
     >>> (abs(found.best - found.truth)[:, :2] < found.allowed_mm).tolist()
     [[True, True], [True, True]]
     """
-    as_instance(exercise, PivotExercise, "exercise")
     fit = fit_pivots(exercise.readings, exercise.machine, sigma_mm=exercise.sigma_mm)
     estimates = [estimate for line in fit.lines for estimate in line.changes]
     u = np.array(
@@ -180,6 +182,7 @@ def attainable(exercise: PivotExercise, least_mm: float = 0.0, level: float = 0.
     return AttainableAccuracy(fit, numbers, best, truth, allowed, by_hand_mm)
 
 
+@takes_declared()
 def circles_uncertainty_mm(exercise: PivotExercise, which: int) -> Floats:
     """The standard uncertainty of a pivot that is found from the centres of two circles.
 
@@ -213,7 +216,9 @@ def circles_uncertainty_mm(exercise: PivotExercise, which: int) -> Floats:
     >>> circles_uncertainty_mm(set_pivot_exercise_on(mill, balls[:1], poses, seed=7), 0).tolist()
     [nan, nan]
     """
-    as_instance(exercise, PivotExercise, "exercise")
+    last = len(exercise.machine.rotaries) - 1
+    if not 0 <= which <= last:
+        raise KinematicsError(f"pivot: expected 0 to {last}, found {which}")
     rotary, readings = exercise.machine.rotaries[which], exercise.readings
     axes = ["XYZ".index(axis) for axis in coordinate_axes(rotary)]
     undetermined = np.full(2, np.nan)

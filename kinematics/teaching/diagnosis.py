@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.answered_numbers import Answer, AnsweredNumbers
@@ -22,14 +23,14 @@ from kinematics.teaching.writing_slips import (
     of_other_solution,
     slips_in_one_number,
 )
-from kinematics.validation import ValueEquality, as_instance, read_only
+from kinematics.validation import ValueEquality, as_flags, as_positive, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = ["Diagnosis", "diagnose"]
 
 
 @dataclass(frozen=True, eq=False)
-class Diagnosis(ValueEquality):
+class Diagnosis(ValueEquality, DeclaredFields):
     """Diagnosis of a set of answers.
 
     Attributes
@@ -67,9 +68,10 @@ class Diagnosis(ValueEquality):
         for name in ("truth_mm", "off_mm", "common_mm"):
             if getattr(self, name) is not None:
                 object.__setattr__(self, name, read_only(getattr(self, name)))
-        wrong = self.wrong.copy()
+        wrong = as_flags(self.wrong, "Diagnosis, wrong").copy()
         wrong.flags.writeable = False
         object.__setattr__(self, "wrong", wrong)
+        super().__post_init__()
 
     @property
     def right(self) -> bool:
@@ -77,6 +79,7 @@ class Diagnosis(ValueEquality):
         return not bool(self.wrong.any())
 
 
+@takes_declared()
 def diagnose(
     setup: Setup,
     placed: Sequence[PlacedOperation],
@@ -148,7 +151,7 @@ def diagnose(
         ...
     kinematics.errors.KinematicsError: answer, operation: expected 0 to 0, found 3
     """
-    as_instance(setup, Setup, "setup")
+    as_positive(unit_mm, "unit")
     answered = AnsweredNumbers.of(answers, placed, tolerance_mm, digit_mm)
     for one in placed:
         check_operation(setup, one)

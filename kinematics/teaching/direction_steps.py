@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
+from kinematics.declared_types import takes_declared
+from kinematics.errors import KinematicsError
 from kinematics.euler_angles import Turn, rotation_from_intrinsic
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added, multiplied
 from kinematics.teaching.working import (
@@ -17,7 +19,7 @@ from kinematics.teaching.working import (
     angle_words,
 )
 from kinematics.transform import rotation_about_axis
-from kinematics.validation import as_vector, cross
+from kinematics.validation import as_vector, as_vectors, cross
 
 __all__ = [
     "HALF_TURN_SENTENCE",
@@ -38,6 +40,7 @@ _PART = "part coordinates"
 _RATIO: Literal["ratio"] = "ratio"
 
 
+@takes_declared()
 def rotation_steps(turns: Sequence[Turn]) -> tuple[WorkedStep, ...]:
     """Steps to the normal of a plane given by turns about the moving axes, worked from the last turn back.
 
@@ -102,6 +105,7 @@ def normal_steps(normal: ArrayLike) -> tuple[WorkedStep, ...]:
     return (replace(line, key="normal", formula="g = h / |h|"),)
 
 
+@takes_declared()
 def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
     """Steps to the normal of a plane through three points: perpendicular to two vectors in it.
 
@@ -119,9 +123,15 @@ def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
     --------
     >>> three_point_steps([[0, 0, 0], [10, 0, 0], [4, 0, 8]])[-1].result[-3:].tolist()
     [0.0, -1.0, 0.0]
+    >>> three_point_steps([[0, 0, 0], [10, 0, 0]])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: through: expected three points, found shape (2, 3)
     """
-    points = np.asarray(points_mm, dtype=np.float64)
-    first, second, third = (as_vector(point, 3, "through") for point in points)
+    points = as_vectors(points_mm, 3, "through")
+    if points.shape != (3, 3):
+        raise KinematicsError(f"through: expected three points, found shape {points.shape}")
+    first, second, third = points
     along, toward = second - first, third - first
     u, u_line = _scaled_to_one(
         "e", "p", along, "The first, scaled to length 1: each component divided by the length."
@@ -160,6 +170,7 @@ def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
     )
 
 
+@takes_declared()
 def pattern_steps(
     normal: ArrayLike, origin_mm: ArrayLike, place: int, step_deg: float
 ) -> tuple[WorkedStep, ...]:

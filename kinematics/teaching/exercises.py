@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from kinematics.constants import MM_PER_INCH
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, Platter, Travel
 from kinematics.operations import Operation, PlacedOperation
@@ -263,6 +263,7 @@ def tilting_place(machine: Machine) -> int | None:
     return next((k for k, one in enumerate(machine.rotaries) if abs(one.direction[2]) < _TILTS_BELOW), None)
 
 
+@takes_declared()
 def set_exercise(
     level: Level, seed: int, sheet: int = 1, units: UnitName = "mm", machine: Machine | None = None
 ) -> Exercise:
@@ -299,8 +300,8 @@ def set_exercise(
     >>> set_exercise("two tilts", seed=7)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: level: expected one of one tilt, tilt and rotate, lines that miss each other, \
-a normal to aim at, touched off and clocked, found 'two tilts'
+    kinematics.errors.KinematicsError: level: expected one of "one tilt", "tilt and rotate", "lines that miss each \
+other", "a normal to aim at", "touched off and clocked", found 'two tilts'
     """
     _check(level, seed, sheet, units)
     if machine is not None:

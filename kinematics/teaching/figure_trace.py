@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.declared_types import DeclaredFields
 from kinematics.machine import Machine, table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
@@ -41,7 +42,7 @@ _LEAST_PART_MM = 1.0
 
 
 @dataclass(frozen=True, eq=False)
-class FigureTrace(ValueEquality):
+class FigureTrace(ValueEquality, DeclaredFields):
     """A figure that explains numbers no listed mistake gives.
 
     Attributes
@@ -75,6 +76,7 @@ class FigureTrace(ValueEquality):
     def __post_init__(self) -> None:
         for name in ("stated", "needed"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
+        super().__post_init__()
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.angles import sincos_deg
+from kinematics.declared_types import takes_declared
 from kinematics.euler_angles import Turn, rotation_from_intrinsic
 from kinematics.machine import Machine, table_frame
 from kinematics.operations import PlacedOperation
@@ -49,6 +50,7 @@ from kinematics.work_offsets import Setup
 __all__ = ["solve_by_matrices"]
 
 
+@takes_declared()
 def solve_by_matrices(
     setup: Setup,
     placed: PlacedOperation,

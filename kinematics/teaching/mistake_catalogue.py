@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.declared_types import takes_declared
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.calculation_batch import DOUBLED, DROPPED, REVERSED, CalculationBatch, Rows
 from kinematics.teaching.perturbed_offsets import Change, Mistake, added_input, negated, set_input
 from kinematics.teaching.rotary_mistakes import rotary_mistakes, sequence_mistakes
 from kinematics.teaching.working import stack_frames, touched_turn_deg
-from kinematics.validation import as_instance
 from kinematics.work_offsets import Setup
 
 _FEW = 4
@@ -36,103 +36,49 @@ __all__ = [
 
 def step_mistakes(step: StackStep, k: int) -> list[Mistake]:
     """Mistakes at one step of the stack."""
-    key = f"step {k + 1}"
-    height, shift = frozenset({f"step {k} height"}), frozenset({f"step {k} shift"})
-    claims = height | shift
+    name, up, shift, turn = step.name, f"step {k} height", f"step {k} shift", f"step {k} turn"
+    planar = (k, slice(0, 2))
+
+    def made(kind: str, words: str, claims: Sequence[str], change: Change, item: str = name) -> Mistake:
+        return Mistake(kind, item, words, f"step {k + 1}", frozenset(claims), change)
+
     mistakes = []
     if step.up_mm or any(step.shift_mm):
-        mistakes = [
-            Mistake(
-                "step left out",
-                step.name,
-                f"{step.name} was left out",
-                key,
-                claims,
-                set_input("counted", (k,), 0.0),
-            ),
-            Mistake(
-                "step counted twice",
-                step.name,
-                f"{step.name} was counted twice",
-                key,
-                claims,
-                set_input("counted", (k,), 2.0),
-            ),
-        ]
+        mistakes += [
+            made("step left out", f"{name} was left out", (up, shift), set_input("counted", (k,), 0.0)),
+            made("step counted twice", f"{name} was counted twice", (up, shift), set_input("counted", (k,), 2.0)),
+        ]  # fmt: skip
     if step.up_mm and any(step.shift_mm):
         mistakes.append(
-            Mistake(
-                "step's height left out",
-                step.name,
-                f"the height of {step.name} was left out and its shift kept",
-                key,
-                height,
-                set_input("parts_counted", (k, 2), 0.0),
-            )
-        )
+            made("step's height left out", f"the height of {name} was left out and its shift kept", (up,), set_input("parts_counted", (k, 2), 0.0))
+        )  # fmt: skip
     if step.up_mm:
         mistakes += [
-            Mistake("inch and mm", f"height of {step.name}", f"the height of {step.name} was taken 25.4 times too {size}", key, height, set_input("parts_counted", (k, 2), factor))
+            made("inch and mm", f"the height of {name} was taken 25.4 times too {size}", (up,), set_input("parts_counted", (k, 2), factor), f"height of {name}")
             for size, factor in (("large", MM_PER_INCH), ("small", 1.0 / MM_PER_INCH))
         ]  # fmt: skip
     if any(step.shift_mm):
         mistakes += [
-            Mistake(
-                "step's shift forgotten",
-                step.name,
-                f"the shift of {step.name} was forgotten",
-                key,
-                shift,
-                set_input("parts_counted", (k, slice(0, 2)), 0.0),
-            ),
-            Mistake(
-                "step's shift reversed",
-                step.name,
-                f"the shift of {step.name} was taken in the other direction",
-                key,
-                shift,
-                set_input("parts_counted", (k, slice(0, 2)), -1.0),
-            ),
-        ]
+            made("step's shift forgotten", f"the shift of {name} was forgotten", (shift,), set_input("parts_counted", planar, 0.0)),
+            made("step's shift reversed", f"the shift of {name} was taken in the other direction", (shift,), set_input("parts_counted", planar, -1.0)),
+        ]  # fmt: skip
         x, y = step.shift_mm
         if abs(x) != abs(y):
-            mistakes.append(
-                Mistake(
-                    "step's shift exchanged",
-                    step.name,
-                    f"x and y of the shift of {step.name} were taken for each other",
-                    key,
-                    shift,
-                    added_input("moved_mm", (k, slice(0, 2)), np.array([y - x, x - y])),
-                )
-            )
+            exchanged = added_input("moved_mm", planar, np.array([y - x, x - y]))
+            words = f"x and y of the shift of {name} were taken for each other"
+            mistakes.append(made("step's shift exchanged", words, (shift,), exchanged))
     if step.turn_deg or any(angle for _, angle in step.rotate):
-        turn = frozenset({f"step {k} turn"})
         mistakes += [
-            Mistake(
-                "step's turn forgotten",
-                step.name,
-                f"the turn of what stands on {step.name} was forgotten",
-                key,
-                turn,
-                set_input("turning", (k,), DROPPED),
-            ),
-            Mistake(
-                "an angle's sign",
-                step.name,
-                f"what stands on {step.name} was turned the wrong way",
-                key,
-                turn,
-                set_input("turning", (k,), REVERSED),
-            ),
-            Mistake(
-                "step's turn counted twice",
-                step.name,
-                f"the turn of what stands on {step.name} was counted twice",
-                key,
-                turn,
-                set_input("turning", (k,), DOUBLED),
-            ),
+            made(kind, words, (turn,), set_input("turning", (k,), how))
+            for kind, words, how in (
+                ("step's turn forgotten", f"the turn of what stands on {name} was forgotten", DROPPED),
+                ("an angle's sign", f"what stands on {name} was turned the wrong way", REVERSED),
+                (
+                    "step's turn counted twice",
+                    f"the turn of what stands on {name} was counted twice",
+                    DOUBLED,
+                ),
+            )
         ]
     return mistakes
 
@@ -439,6 +385,7 @@ def _angle_before(i: int, before: NDArray[np.int64]) -> Change:
     return change
 
 
+@takes_declared()
 def classic_mistakes(
     setup: Setup,
     steps: Sequence[StackStep] | None,
@@ -483,7 +430,6 @@ def classic_mistakes(
     >>> [mistake.name for mistake in classic_mistakes(setup, [])][:2]
     ['sense reversed, A', "an angle's sign, A"]
     """
-    as_instance(setup, Setup, "setup")
     if steps is not None:
         stack_frames(setup, steps)
     mistakes: list[Mistake] = []

@@ -9,11 +9,11 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.calculation_batch import CalculationBatch, Rows, nominal_batch, offsets_mm
-from kinematics.validation import ValueEquality, as_instance, read_only
+from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -180,6 +180,7 @@ class PerturbedOffsets(ValueEquality):
         object.__setattr__(self, "scale", read_only(self.scale))
 
 
+@takes_declared()
 def recompute(
     setup: Setup,
     placed: Sequence[PlacedOperation],
@@ -202,7 +203,6 @@ def recompute(
     -------
     PerturbedOffsets
     """
-    as_instance(setup, Setup, "setup")
     count = len(mistakes)
     compatible = [
         (i, j)

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.results import FixedParameter
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
+from kinematics.teaching.answered_numbers import ROUNDED
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
 from kinematics.teaching.pivot_exercise import PivotExercise
 from kinematics.teaching.pivot_mistakes import (
@@ -23,7 +24,6 @@ from kinematics.teaching.pivot_mistakes import (
     pairs_at_pivot,
 )
 from kinematics.teaching.pivot_numbers import LineNumber, line_values
-from kinematics.validation import as_instance
 
 __all__ = ["PivotAnswer", "PivotDiagnosis", "PivotFinding", "PivotMark", "diagnose_pivots"]
 
@@ -35,7 +35,6 @@ _CHANCE = 0.05
 _CHANCE_OF_ONE = 0.01
 _CHANCE_OF_PAIR = 0.02
 _SHARE = 50.0
-_HALF = 0.55
 # A tolerance is a whole number of digits: a number off by exactly that much is right in spite of floating point.
 _ROUNDING = 1.0 + 1e-9
 
@@ -140,6 +139,7 @@ class PivotDiagnosis(DeclaredFields):
         return sum(mark.right is False for mark in self.marks)
 
 
+@takes_declared()
 def diagnose_pivots(
     exercise: PivotExercise,
     support: AttainableAccuracy,
@@ -190,8 +190,6 @@ def diagnose_pivots(
         ...
     kinematics.errors.KinematicsError: answer, axis: expected X or Y for the pivot of C, found 'Z'
     """
-    as_instance(exercise, PivotExercise, "exercise")
-    as_instance(support, AttainableAccuracy, "support")
     if isinstance(answers, Machine):
         values, order, digit = line_values(exercise.machine, answers), list(range(len(support.numbers))), 0.0
     else:
@@ -307,7 +305,7 @@ class _Search:
         allowed = np.array([mark.allowed for mark in marks], dtype=np.float64)
         predicted = np.array([row.value for row in rows])[:, [mark.number.second for mark in marks]]
         # A match must be as good as the error is small: chance comes near a number that is nearly right.
-        most = np.maximum(_HALF * digit + 1e-9, np.abs(value - truth).max() / _SHARE)
+        most = np.maximum(ROUNDED * digit + 1e-9, np.abs(value - truth).max() / _SHARE)
         return cls(tuple(rows), marks, predicted, value, truth, np.minimum(allowed, most))
 
     def explain(
@@ -327,7 +325,7 @@ class _Search:
                 left.append(self.marks[n])
             else:
                 found.append(PivotFinding((self.marks[n],), *one))
-        near = _HALF * digit + 1e-9
+        near = ROUNDED * digit + 1e-9
         # Two mistakes may leave one of the two numbers right; and one for each number, where neither quite gives it, is
         # beaten by two that give both to the last digit.
         if left or (digit and max(one.left for one in found) > near):

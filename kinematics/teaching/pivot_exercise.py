@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.calibration.planned_targets import PlannedTarget
 from kinematics.calibration.readings import Readings
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.teaching.exercises import UnitName
@@ -39,7 +40,7 @@ _READINGS: dict[Method, int] = {"opposite readings": 4, "ball on an arc": 3, "le
 
 
 @dataclass(frozen=True, eq=False)
-class PivotProbing(ValueEquality):
+class PivotProbing(ValueEquality, DeclaredFields):
     """Readings for one pivot that plane geometry finds, and the pivot itself.
 
     Attributes
@@ -82,6 +83,7 @@ class PivotProbing(ValueEquality):
     def __post_init__(self) -> None:
         for name in ("angles_deg", "turn_deg", "shown_mm", "centre_mm", "believed_mm", "true_mm"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
+        super().__post_init__()
 
     @classmethod
     def of(
@@ -173,7 +175,7 @@ class PivotProbing(ValueEquality):
 
 
 @dataclass(frozen=True, eq=False)
-class PivotExercise(ValueEquality):
+class PivotExercise(ValueEquality, DeclaredFields):
     """A machine with hidden errors, the readings taken on it, and all that grading an answer needs.
 
     Attributes
@@ -217,8 +219,7 @@ class PivotExercise(ValueEquality):
 
     def __post_init__(self) -> None:
         """Refuse machines that are not the same rotaries, and probings that are not theirs."""
-        if self.units not in ("mm", "inch"):
-            raise KinematicsError(f"units: expected mm or inch, found {self.units!r}")
+        super().__post_init__()
         letters = self.machine.letters
         if self.truth.letters != letters:
             expected, found = ", ".join(letters), ", ".join(self.truth.letters)

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.constants import MM_PER_INCH
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
 from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing, in_plane, plane_of
-from kinematics.validation import ValueEquality, as_instance, read_only
+from kinematics.validation import ValueEquality, read_only
 
 __all__ = ["PivotMistake", "WrongPivot", "mistakes_at_pivot", "mistakes_in_direction", "pairs_at_pivot"]
 
@@ -64,6 +64,7 @@ class WrongPivot(ValueEquality):
         object.__setattr__(self, "value", read_only(self.value))
 
 
+@takes_declared()
 def mistakes_at_pivot(
     exercise: PivotExercise, support: AttainableAccuracy, which: int
 ) -> tuple[WrongPivot, ...]:
@@ -101,8 +102,6 @@ def mistakes_at_pivot(
         ...
     kinematics.errors.KinematicsError: pivot: expected 0 to 1, found 2
     """
-    as_instance(exercise, PivotExercise, "exercise")
-    as_instance(support, AttainableAccuracy, "support")
     pivots = len(exercise.machine.rotaries)
     if not 0 <= which < pivots:
         raise KinematicsError(f"pivot: expected 0 to {pivots - 1}, found {which}")
@@ -150,6 +149,7 @@ def _both(one: PivotMistake, other: PivotMistake) -> PivotMistake:
     return PivotMistake(f"{one.kind} + {other.kind}", other.item, f"{one.words}; and {other.words}")
 
 
+@takes_declared()
 def mistakes_in_direction(support: AttainableAccuracy, which: int) -> tuple[WrongPivot, ...]:
     """The classic mistakes in one line's direction, on top of the least-squares answer.
 
@@ -164,7 +164,8 @@ def mistakes_in_direction(support: AttainableAccuracy, which: int) -> tuple[Wron
     tuple of WrongPivot
         Both angles in degrees, counted from the believed direction.
     """
-    as_instance(support, AttainableAccuracy, "support")
+    if not 0 <= which < len(support.best):
+        raise KinematicsError(f"pivot: expected 0 to {len(support.best) - 1}, found {which}")
     found = support.best[which, 2:]
     first, second = (one.name for one in support.numbers[4 * which + 2 : 4 * which + 4])
     rows = _each((first, second), "old value kept", "{} {was} left as the shop believed", found, 0.0 * found)
@@ -293,21 +294,33 @@ def _halves(probing: PivotProbing) -> Iterator[WrongPivot]:
             )
             yield from _face(probing, found)
     if probing.method == "opposite readings":
-        points = probing.points_mm[:, list(probing.asked)]
-        right = next(iter(probing.by_hand().values()))
-        words = "a reading's {} was taken for the pivot's, or the whole distance to the opposite reading was used, not half of it"
-        for reading in points:
-            yield from _each(probing.axes, "a reading for the pivot", words, right, reading)
-        words = "halfway between neighbouring readings was taken in {}, not between opposite ones"
-        for middle in (points + np.roll(points, -1, axis=0)) / 2.0:
-            yield from _each(probing.axes, "neighbours for opposites", words, right, middle)
-        words = "half the difference of two opposite readings was taken in {}, not half their sum"
-        for half in (points - np.roll(points, 2, axis=0)) / 2.0:
-            yield from _each(probing.axes, "difference for sum", words, right, half)
+        yield from _other_readings(probing)
     if probing.method == "ball on an arc":
+        words = "the mean of the three readings was taken for the pivot: it lies inside the arc"
+        mean = probing.points_mm[:, list(plane_of(probing.axis))].mean(axis=0)
+        yield WrongPivot(PivotMistake("mean of three readings", "", words), in_plane(probing.axis, mean))
         for middle, away in _triangles(probing, 1.0):
             words = "the whole chord was taken where the triangle has half of it"
             yield WrongPivot(PivotMistake(kind, "", words), in_plane(probing.axis, middle + 2.0 * away))
+
+
+def _other_readings(probing: PivotProbing) -> Iterator[WrongPivot]:
+    """Of opposite readings: one, two or three taken that do not lie evenly about the pivot, or their difference."""
+    points = probing.points_mm[:, list(probing.asked)]
+    right = next(iter(probing.by_hand().values()))
+    words = "a reading's {} was taken for the pivot's, or the whole distance to the opposite reading was used, not half of it"
+    for reading in points:
+        yield from _each(probing.axes, "a reading for the pivot", words, right, reading)
+    words = "halfway between neighbouring readings was taken in {}, not between opposite ones"
+    for middle in (points + np.roll(points, -1, axis=0)) / 2.0:
+        yield from _each(probing.axes, "neighbours for opposites", words, right, middle)
+    words = "the mean of three readings was taken in {}: only opposite ones lie evenly about the pivot"
+    for left_out in range(len(points)):
+        mean = np.delete(points, left_out, axis=0).mean(axis=0)
+        yield from _each(probing.axes, "mean of three readings", words, right, mean)
+    words = "half the difference of two opposite readings was taken in {}, not half their sum"
+    for half in (points - np.roll(points, 2, axis=0)) / 2.0:
+        yield from _each(probing.axes, "difference for sum", words, right, half)
 
 
 def _face(probing: PivotProbing, found: Floats) -> Iterator[WrongPivot]:

@@ -18,12 +18,12 @@ from kinematics.calibration.planned_targets import PlannedTarget, is_accessible
 from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.calibration.simulation import perturbed_machine, simulated_readings
 from kinematics.constants import MM_PER_INCH
+from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.machine import Machine
 from kinematics.rotary import RotaryAxis
 from kinematics.teaching.exercises import (
-    DECIMALS,
     PARTS,
     PIVOT_LEVEL,
     UNIT_MM,
@@ -53,6 +53,7 @@ _METHODS: dict[TargetKind, Method] = {
 }
 
 
+@takes_declared()
 def set_pivot_exercise(
     seed: int, sheet: int = 1, units: UnitName = "mm", machine: Machine | None = None
 ) -> PivotExercise:
@@ -89,10 +90,8 @@ def set_pivot_exercise(
     >>> set_pivot_exercise(seed=7, units="cm")
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: units: expected mm or inch, found 'cm'
+    kinematics.errors.KinematicsError: units: expected "mm" or "inch", found 'cm'
     """
-    if units not in DECIMALS:
-        raise KinematicsError(f"units: expected mm or inch, found {units!r}")
     check_seed(seed, sheet)
     why = "" if machine is None else _why_not_by_hand(machine)
     if why:
@@ -133,6 +132,7 @@ def _arcs(tilt: RotaryAxis) -> list[tuple[float, float, float]]:
     return [arc for arc in both if all(tilt.within(angle) for angle in arc)]
 
 
+@takes_declared(unread=("which",))
 def set_pivot_exercise_on(
     machine: Machine,
     targets: Sequence[PlannedTarget],
@@ -192,8 +192,6 @@ def set_pivot_exercise_on(
         ...
     kinematics.errors.KinematicsError: seed: expected a whole number from 0, found -1
     """
-    if units not in DECIMALS:
-        raise KinematicsError(f"units: expected mm or inch, found {units!r}")
     check_seed(seed, sheet)
     drawn = seed if sheet == 1 else int(np.random.SeedSequence([seed, sheet]).generate_state(1)[0])
     truth = perturbed_machine(machine, drawn, position_mm, direction_deg)

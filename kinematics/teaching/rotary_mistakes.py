@@ -16,88 +16,42 @@ __all__ = ["rotary_mistakes", "sequence_mistakes"]
 
 def rotary_mistakes(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
     """Mistakes at one rotary."""
-    letter, every = rotary.letter, slice(None)
-    first = setup.machine.letters[-1]
+    letter, letters = rotary.letter, setup.machine.letters
+    angle, turn = f"{letter} angle", f"{letter} turn"
+
+    def made(kind: str, words: str, at: str, claim: str, change: Change) -> Mistake:
+        return Mistake(kind, letter, words, at, frozenset({f"{letter} {claim}"}), change)
+
+    wrong_way = f"the table was turned the wrong way about {letter}: a positive move turns it {rotary.positive_turn.value}"
     mistakes = [
-        Mistake(
-            "sense reversed",
-            letter,
-            f"the table was turned the wrong way about {letter}: a positive move turns it {rotary.positive_turn.value}",
-            f"{letter} angle",
-            frozenset({f"{letter} turning"}),
-            negated("sign", (i,)),
-        ),
-        Mistake(
-            "an angle's sign",
-            letter,
-            f"the sign of the {letter} angle was lost or reversed",
-            f"{letter} angle",
-            frozenset({f"{letter} turning"}),
-            negated("program_deg", (every, i)),
-        ),
-        Mistake(
-            "sine and cosine swapped",
-            letter,
-            f"sine and cosine of the {letter} turn were swapped",
-            f"{letter} turn",
-            frozenset({f"{letter} sine"}),
-            set_input("swapped", (i,), value=True),
-        ),
-    ]
-    if letter == first:
-        mistakes.append(
-            Mistake(
-                "degrees and radians",
-                "",
-                "the calculator took the degrees for radians",
-                f"{letter} turn",
-                frozenset({f"{other} unit" for other in setup.machine.letters}),
-                set_input("radians", (), value=True),
-            )
-        )
-        turned = frozenset({f"{other} unit" for other in setup.machine.letters})
+        made("sense reversed", wrong_way, angle, "turning", negated("sign", (i,))),
+        made("an angle's sign", f"the sign of the {letter} angle was lost or reversed", angle, "turning", negated("program_deg", (slice(None), i))),
+        made("sine and cosine swapped", f"sine and cosine of the {letter} turn were swapped", turn, "sine", set_input("swapped", (i,), value=True)),
+    ]  # fmt: skip
+    if i == len(letters) - 1:
+        units = frozenset({f"{other} unit" for other in letters})
         mistakes += [
-            Mistake("pi rounded", text, f"the angles were brought to radians with pi as {text}", f"{letter} turn", turned, set_input("turn_scale", (), value / np.pi))
-            for text, value in (("3.14", 3.14), ("22/7", 22.0 / 7.0))
+            Mistake("degrees and radians", "", "the calculator took the degrees for radians", turn, units, set_input("radians", (), value=True)),
+            *(
+                Mistake("pi rounded", text, f"the angles were brought to radians with pi as {text}", turn, units, set_input("turn_scale", (), value / np.pi))
+                for text, value in (("3.14", 3.14), ("22/7", 22.0 / 7.0))
+            ),
         ]  # fmt: skip
-    if len(setup.machine.rotaries) > 1:
+    if len(letters) > 1:
+        words = f"the calculator took the degrees of {letter} for radians"
         mistakes.append(
-            Mistake(
-                "degrees and radians",
-                letter,
-                f"the calculator took the degrees of {letter} for radians",
-                f"{letter} turn",
-                frozenset({f"{letter} unit"}),
-                set_input("radians", (i,), value=True),
-            )
+            made("degrees and radians", words, turn, "unit", set_input("radians", (i,), value=True))
         )
     mistakes += _trigonometry_mistakes(rotary, i)
     mistakes += _pivot_mistakes(setup, letter, i)
     if i == 0:
         mistakes += _outermost_mistakes(setup)
     if setup.rotary_offset_deg[i]:
-        mistakes.append(
-            Mistake(
-                "rotary offset's sign",
-                letter,
-                f"the work offset of {letter} was taken with the wrong sign",
-                f"{letter} angle",
-                frozenset({f"{letter} offset"}),
-                negated("rotary_offset_deg", (i,)),
-            )
-        )
-        mistakes.append(
-            Mistake(
-                "rotary offset forgotten",
-                letter,
-                f"the program angle of {letter} was used as the machine angle",
-                f"{letter} angle",
-                frozenset({f"{letter} offset"}),
-                set_input("rotary_offset_deg", (i,), 0.0),
-            )
-        )
-    tilts = np.abs(rotary.direction)
-    if is_horizontal(rotary) and tilts.max() == 1.0:
+        mistakes += [
+            made("rotary offset's sign", f"the work offset of {letter} was taken with the wrong sign", angle, "offset", negated("rotary_offset_deg", (i,))),
+            made("rotary offset forgotten", f"the program angle of {letter} was used as the machine angle", angle, "offset", set_input("rotary_offset_deg", (i,), 0.0)),
+        ]  # fmt: skip
+    if is_horizontal(rotary) and np.abs(rotary.direction).max() == 1.0:
         mistakes.append(_wrong_axis_mistake(rotary, i))
     if is_horizontal(rotary) and setup.machine.platter.face_mm is not None:
         mistakes += _tilt_mistakes(letter, i, setup.machine.platter.face_mm)

@@ -16,6 +16,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.euler_angles import rotation_from_intrinsic
 from kinematics.machine import table_frame
@@ -46,12 +47,12 @@ from kinematics.teaching.working import (
     touched_height,
     touched_turn_deg,
 )
-from kinematics.validation import as_instance
 from kinematics.work_offsets import Setup
 
 __all__ = ["solve_by_trigonometry", "why_not_by_trigonometry"]
 
 
+@takes_declared()
 def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> str:
     """Reason why plane trigonometry cannot solve a setup; empty where it can.
 
@@ -75,7 +76,6 @@ def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> 
     >>> why_not_by_trigonometry(Setup.from_stack(Machine("mill", (skew,), Platter(face_mm=0.0)), []), [])
     'rotary C does not run along a machine axis'
     """
-    as_instance(setup, Setup, "setup")
     for rotary in setup.machine.rotaries:
         if square_axis(rotary.direction) is None:
             return f"rotary {rotary.letter} does not run along a machine axis"
@@ -92,6 +92,7 @@ def _touched_turns(setup: Setup) -> tuple[StackStep, ...]:
     return (StackStep("the part as clocked", turn_deg=angle),) if angle else ()
 
 
+@takes_declared()
 def solve_by_trigonometry(
     setup: Setup,
     placed: PlacedOperation,

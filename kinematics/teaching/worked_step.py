@@ -34,7 +34,7 @@ class Number(DeclaredFields):
 
 
 @dataclass(frozen=True)
-class Calculation:
+class Calculation(DeclaredFields):
     """One written calculation, ``name = text with its numbers = result``.
 
     Attributes
@@ -58,6 +58,7 @@ class Calculation:
     result: Number
 
     def __post_init__(self) -> None:
+        super().__post_init__()
         if self.text.count("{}") != len(self.numbers):
             raise KinematicsError(
                 f"calculation {self.name}: expected {self.text.count('{}')} numbers, found {len(self.numbers)}"
@@ -65,7 +66,7 @@ class Calculation:
 
 
 @dataclass(frozen=True, eq=False)
-class WorkedStep(ValueEquality):
+class WorkedStep(ValueEquality, DeclaredFields):
     """One step of a working.
 
     Attributes
@@ -93,6 +94,7 @@ class WorkedStep(ValueEquality):
     def __post_init__(self) -> None:
         if self.matrix is not None:
             object.__setattr__(self, "matrix", read_only(self.matrix))
+        super().__post_init__()
 
     @property
     def result(self) -> NDArray[np.float64]:

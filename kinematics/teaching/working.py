@@ -73,7 +73,7 @@ _NEARLY = math.cos(math.radians(5.0))
 
 
 @dataclass(frozen=True, eq=False)
-class RotarySwing(ValueEquality):
+class RotarySwing(ValueEquality, DeclaredFields):
     """One rotary's part of a working, for its drawing.
 
     Attributes
@@ -101,6 +101,7 @@ class RotarySwing(ValueEquality):
     def __post_init__(self) -> None:
         for name in ("direction", "pivot_mm", "before_mm", "after_mm"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
+        super().__post_init__()
 
 
 def axis_name(direction: NDArray[np.float64]) -> str:
@@ -281,7 +282,7 @@ def check_operation(setup: Setup, placed: PlacedOperation) -> None:
 
 
 @dataclass(frozen=True, eq=False)
-class TouchDisplay(ValueEquality):
+class TouchDisplay(ValueEquality, DeclaredFields):
     """A touch-off of part zero as the display showed it.
 
     Attributes
@@ -298,6 +299,7 @@ class TouchDisplay(ValueEquality):
     def __post_init__(self) -> None:
         for name in ("at_mm", "machine_deg"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
+        super().__post_init__()
 
 
 TurnLines = Callable[

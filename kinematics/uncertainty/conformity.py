@@ -7,7 +7,10 @@ import functools
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.declared_types import takes_declared
+from kinematics.errors import KinematicsError
 from kinematics.uncertainty.propagation import expanded_factor
+from kinematics.validation import as_vectors
 
 __all__ = ["conformance_probability", "position_probability", "position_radius", "proven_within"]
 
@@ -18,6 +21,7 @@ _TINY = 1e-12
 _NEWTON_STEPS = 6
 
 
+@takes_declared(infinite=("lower", "upper"))
 def conformance_probability(value: ArrayLike, u: ArrayLike, lower: ArrayLike, upper: ArrayLike) -> Array:
     """The probability that a value lies within limits, (...), for a normal distribution (JCGM 106:2012, 7.2).
 
@@ -34,15 +38,23 @@ def conformance_probability(value: ArrayLike, u: ArrayLike, lower: ArrayLike, up
     0.919
     >>> float(conformance_probability(0.02, 0.0, -0.05, 0.05))
     1.0
+    >>> conformance_probability(0.02, -0.01, -0.05, 0.05)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: u: expected 0 or more, found -0.01
     """
     from scipy import special
 
-    at, spread = np.asarray(value, dtype=np.float64), np.maximum(np.asarray(u, dtype=np.float64), _TINY)
+    at, spread = np.asarray(value, dtype=np.float64), np.asarray(u, dtype=np.float64)
+    if (spread < 0.0).any():
+        raise KinematicsError(f"u: expected 0 or more, found {float(spread.min()):g}")
+    spread = np.maximum(spread, _TINY)
     above = special.ndtr((np.asarray(upper) - at) / spread)
     below = special.ndtr((np.asarray(lower) - at) / spread)
     return np.asarray(above - below)
 
 
+@takes_declared(infinite=("tolerance",))
 def proven_within(value: ArrayLike, expanded: ArrayLike, tolerance: ArrayLike) -> NDArray[np.bool_]:
     """True where conformity with -tolerance to +tolerance is proven (ISO 14253-1): inside by the expanded uncertainty.
 
@@ -50,10 +62,15 @@ def proven_within(value: ArrayLike, expanded: ArrayLike, tolerance: ArrayLike) -
     --------
     >>> proven_within([0.0, 0.03], [0.02, 0.03], 0.05).tolist()
     [True, False]
+    >>> proven_within(0.03, 0.02, np.nan)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: tolerance: expected numbers, found NaN
     """
     return np.asarray(np.abs(value) + np.asarray(expanded) <= np.asarray(tolerance))
 
 
+@takes_declared()
 def position_probability(mean: ArrayLike, covariance: ArrayLike, radius: ArrayLike) -> Array:
     """The probability that a normally distributed position lies within a sphere about zero.
 
@@ -76,9 +93,23 @@ def position_probability(mean: ArrayLike, covariance: ArrayLike, radius: ArrayLi
     --------
     >>> float(position_probability([0, 0, 0], np.eye(3), 2.7955).round(4))   # chi squared's quantile at 95 %
     0.95
+    >>> position_probability([0, 0, 0], np.eye(2), 1.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: covariance: expected a last axis of 3 numbers, found shape (2, 2)
     """
-    at, spheres = np.asarray(mean, dtype=np.float64), np.asarray(radius, dtype=np.float64)
-    values, vectors = np.linalg.eigh(np.asarray(covariance, dtype=np.float64))
+    at, spheres = as_vectors(mean, 3, "mean"), np.asarray(radius, dtype=np.float64)
+    values, vectors = np.linalg.eigh(_of_positions(covariance))
+    try:
+        shape = np.broadcast_shapes(at.shape[:-1], values.shape[:-1])
+        spheres = np.broadcast_to(spheres, np.broadcast_shapes(shape, spheres.shape))
+    except ValueError:
+        raise KinematicsError(
+            f"position: expected leading shapes that broadcast, found mean {at.shape}, covariance "
+            f"{(*values.shape, 3)} and radius {spheres.shape}"
+        ) from None
+    if (spheres < 0.0).any():
+        raise KinematicsError(f"radius: expected 0 or more, found {float(spheres.min()):g}")
     deviations = np.sqrt(np.clip(values, _TINY**2, None))
     if not at.any():
         along = ((deviations[..., :, None] * _octant()[0]) ** 2).sum(axis=-2)
@@ -89,6 +120,7 @@ def position_probability(mean: ArrayLike, covariance: ArrayLike, radius: ArrayLi
     return _within_sphere(centred, deviations, spheres)
 
 
+@takes_declared(infinite=("dof",))
 def position_radius(covariance: ArrayLike, level: float = 0.95, dof: ArrayLike = np.inf) -> Array:
     """The radius (...) about the expected position within which it lies at `level`.
 
@@ -103,10 +135,14 @@ def position_radius(covariance: ArrayLike, level: float = 0.95, dof: ArrayLike =
     --------
     >>> position_radius([np.eye(3), np.diag([0.0, 0.0, 1.0])]).round(3).tolist()
     [2.795, 1.96]
+    >>> position_radius(np.eye(3), level=1.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: level: expected between 0 and 1, found 1
     """
     from scipy import special
 
-    values = np.linalg.eigvalsh(np.asarray(covariance, dtype=np.float64))
+    values = np.linalg.eigvalsh(_of_positions(covariance))
     deviations = np.sqrt(np.clip(values, _TINY**2, None))
     largest = deviations.max(axis=-1)
     along = (((deviations / largest[..., None])[..., :, None] * _octant()[0]) ** 2).sum(axis=-2)
@@ -120,6 +156,14 @@ def position_radius(covariance: ArrayLike, level: float = 0.95, dof: ArrayLike =
         density = np.sqrt(square / (2.0 * np.pi)) * np.exp(-0.5 * square) * 2.0 * radius[..., None] / along
         radius = radius + (level - inside) / (density * weights).sum(axis=-1)
     return np.asarray(radius * largest * expanded_factor(dof, level) / normal)
+
+
+def _of_positions(covariance: ArrayLike) -> Array:
+    """Covariances of positions, shape (..., 3, 3)."""
+    matrix = as_vectors(covariance, 3, "covariance")
+    if matrix.ndim < 2 or matrix.shape[-2] != 3:
+        raise KinematicsError(f"covariance: expected shape (..., 3, 3), found {matrix.shape}")
+    return matrix
 
 
 @functools.cache

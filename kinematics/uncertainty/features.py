@@ -10,15 +10,18 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.uncertainty.model_parts import Array, CutPoint
 from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.validation import (
     ValueEquality,
+    as_count,
     as_instance,
+    as_instances,
     as_positive,
     as_vector,
+    is_list,
     normalized,
     read_only,
 )
@@ -27,7 +30,7 @@ __all__ = ["Feature", "PartModel", "Seam", "part_model"]
 
 
 @dataclass(frozen=True, eq=False)
-class Feature(ValueEquality):
+class Feature(ValueEquality, DeclaredFields):
     """A place on the part that a drawing tolerances, cut in one operation.
 
     Attributes
@@ -76,6 +79,7 @@ class Feature(ValueEquality):
             along = normalized(as_vector(self.along, 3, f"{name}, along"), f"{name}, along")
             object.__setattr__(self, "along", read_only(along))
         object.__setattr__(self, "tolerance_mm", _tolerance(self.tolerance_mm, name))
+        super().__post_init__()
         if self.datum == name:
             raise KinematicsError(f"{name}, datum: expected another feature, found itself")
         if self.datum is not None and self.datum_operation is not None:
@@ -83,7 +87,7 @@ class Feature(ValueEquality):
 
 
 @dataclass(frozen=True, eq=False)
-class Seam(ValueEquality):
+class Seam(ValueEquality, DeclaredFields):
     """A place where two operations meet on one surface: a step there is seen or felt.
 
     Attributes
@@ -104,12 +108,13 @@ class Seam(ValueEquality):
     tolerance_mm: float | None = None
 
     def __post_init__(self) -> None:
-        if len(self.between) != 2 or self.between[0] == self.between[1]:
+        if not is_list(self.between) or len({as_count(one, "seam, between", 0) for one in self.between}) != 2:
             raise KinematicsError(f"seam, between: expected two different operations, found {self.between}")
         object.__setattr__(self, "at_mm", read_only(as_vector(self.at_mm, 3, "seam, at")))
         along = normalized(as_vector(self.along, 3, "seam, along"), "seam, along")
         object.__setattr__(self, "along", read_only(along))
         object.__setattr__(self, "tolerance_mm", _tolerance(self.tolerance_mm, "seam"))
+        super().__post_init__()
 
 
 def _tolerance(tolerance: float | None, what: str) -> float | None:
@@ -172,6 +177,7 @@ class PartModel(DeclaredFields):
         return slice(int(self.first[place]), int(self.first[place + 1]))
 
 
+@takes_declared()
 def part_model(model: SetupModel, features: Iterable[Feature] = (), seams: Iterable[Seam] = ()) -> PartModel:
     """Put features and seams on a setup.
 
@@ -205,8 +211,7 @@ def part_model(model: SetupModel, features: Iterable[Feature] = (), seams: Itera
     >>> part.jacobian[:, setup.index("step up", "post")].round(9).tolist()   # a taller post is no matter between the two
     [-1.0, 0.0]
     """
-    as_instance(model, SetupModel, "model")
-    given, met = tuple(features), tuple(seams)
+    given, met = as_instances(features, Feature, "features"), as_instances(seams, Seam, "seams")
     names = {one.name: k for k, one in enumerate(given)}
     if len(names) < len(given):
         raise KinematicsError("features: expected every name once, found one twice")

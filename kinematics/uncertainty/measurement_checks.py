@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.constants import MM_PER_INCH
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.uncertainty.explanations import EXPLAINED, Explanations
 from kinematics.uncertainty.inspection import MeasuredDeviation, MeasuredParts, measured_parts
 from kinematics.uncertainty.sources import UncertaintySource
-from kinematics.validation import as_instance
 
 __all__ = ["MeasurementBlunder", "measurement_blunders"]
 
@@ -71,6 +70,7 @@ class MeasurementBlunder(DeclaredFields):
     together: bool = False
 
 
+@takes_declared()
 def measurement_blunders(
     measured: MeasuredParts, sources: Sequence[UncertaintySource]
 ) -> tuple[MeasurementBlunder, ...]:
@@ -88,8 +88,20 @@ def measurement_blunders(
         fewer values comes before one in more. A sign lost in one value, or two features exchanged, are named where the
         deviations are explained, too, but would be far likelier without: features that contradict each other at one place
         need a lean to do so, or several things off at once.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> from kinematics.uncertainty import MeasuredDeviation, measured_parts
+    >>> rows = [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.003), MeasuredDeviation(1, [0, -1, 0], -0.05, 0.003)]
+    >>> measurement_blunders(measured_parts(part, rows), [height])   # they agree
+    ()
+    >>> measurement_blunders(rows, [height])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: measured: expected a MeasuredParts, found [MeasuredDeviation(feature=0, along=array([0., 0., 1.]), ...
     """
-    as_instance(measured, MeasuredParts, "measured")
     known = Explanations(measured, tuple(sources))
     excess = measured.excess_mm
     standing = _standing_out(known)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from kinematics.declared_types import DeclaredFields
 from kinematics.stack import StackStep
-from kinematics.validation import ValueEquality, as_vector, read_only
+from kinematics.validation import ValueEquality, as_array, as_vector, read_only
 
 __all__ = ["CutPoint", "ModelOperation", "StackNode", "TouchReading"]
 
@@ -35,7 +35,7 @@ class StackNode(DeclaredFields):
 
 
 @dataclass(frozen=True, eq=False)
-class ModelOperation(ValueEquality):
+class ModelOperation(ValueEquality, DeclaredFields):
     """An operation as it was placed: its angles are commanded, and its offset is loaded, as if nothing were off.
 
     Attributes
@@ -55,12 +55,13 @@ class ModelOperation(ValueEquality):
     tool: str | None = None
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "machine_deg", read_only(np.asarray(self.machine_deg, dtype=np.float64)))
+        object.__setattr__(self, "machine_deg", read_only(as_array(self.machine_deg, "machine angles")))
         object.__setattr__(self, "origin_mm", read_only(as_vector(self.origin_mm, 3, f"{self.name}, origin")))
+        super().__post_init__()
 
 
 @dataclass(frozen=True, eq=False)
-class CutPoint(ValueEquality):
+class CutPoint(ValueEquality, DeclaredFields):
     """A point of the part and the operation that cuts it.
 
     Attributes
@@ -76,10 +77,11 @@ class CutPoint(ValueEquality):
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "at_mm", read_only(as_vector(self.at_mm, 3, "point")))
+        super().__post_init__()
 
 
 @dataclass(frozen=True, eq=False)
-class TouchReading(ValueEquality):
+class TouchReading(ValueEquality, DeclaredFields):
     """The display when part zero was touched off, and the machine angles it was read at."""
 
     at_mm: Array
@@ -87,4 +89,5 @@ class TouchReading(ValueEquality):
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "at_mm", read_only(as_vector(self.at_mm, 3, "touched")))
-        object.__setattr__(self, "machine_deg", read_only(np.asarray(self.machine_deg, dtype=np.float64)))
+        object.__setattr__(self, "machine_deg", read_only(as_array(self.machine_deg, "machine angles")))
+        super().__post_init__()

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.uncertainty.sources import checked_covariance, is_diagonal
 from kinematics.validation import ValueEquality, as_array, read_only
@@ -53,6 +53,7 @@ class Propagated(ValueEquality, DeclaredFields):
         )
 
 
+@takes_declared()
 def propagate(
     sensitivities: ArrayLike,
     covariances: Sequence[ArrayLike],
@@ -150,6 +151,7 @@ def effective_dof(variances: NDArray[np.float64], dof: Sequence[float | None]) -
     return np.asarray(np.divide(whole**2, below, out=np.full(len(variances), np.inf), where=below > 0.0))
 
 
+@takes_declared(infinite=("dof",))
 def expanded_factor(dof: ArrayLike, level: float = 0.95) -> NDArray[np.float64]:
     """The coverage factor for effective degrees of freedom (...), which need not be whole.
 

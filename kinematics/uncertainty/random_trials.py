@@ -14,7 +14,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.progress import report_progress
 from kinematics.uncertainty.features import PartModel
@@ -22,7 +22,7 @@ from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.uncertainty.setup_trials import SetupTrials
 from kinematics.uncertainty.sources import UncertaintySource, draw_sources
-from kinematics.validation import as_count, as_instance, shown
+from kinematics.validation import as_count, shown
 
 __all__ = [
     "BLOCK_TRIALS",
@@ -90,6 +90,7 @@ class MonteCarloResult(DeclaredFields):
         return np.asarray(ends <= self.tolerance)
 
 
+@takes_declared()
 def numerical_tolerance(u: ArrayLike, digits: int = 1) -> Array:
     """The numerical tolerance of a standard uncertainty stated to so many significant digits (JCGM 101:2008, 7.9.2).
 
@@ -97,14 +98,23 @@ def numerical_tolerance(u: ArrayLike, digits: int = 1) -> Array:
     --------
     >>> numerical_tolerance([0.0083, 0.35], 1).tolist(), numerical_tolerance(32.0, 2).tolist()
     ([0.0005, 0.05], 0.5)
+    >>> numerical_tolerance(0.35, 0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: digits: expected a whole number, 1 or more, found 0
     """
-    size = np.maximum(np.abs(np.asarray(u, dtype=np.float64)), 1e-300)
+    as_count(digits, "digits")
+    size = np.asarray(u, dtype=np.float64)
+    if (size < 0.0).any():
+        raise KinematicsError(f"u: expected 0 or more, found {float(size.min()):g}")
+    size = np.maximum(size, 1e-300)
     # What rounds up to the next power of ten has one digit fewer behind the point.
     power = np.floor(np.log10(size))
     power = np.where(np.round(size / 10.0 ** (power - digits + 1)) >= 10.0**digits, power + 1.0, power)
     return np.asarray(0.5 * 10.0 ** (power - digits + 1.0))
 
 
+@takes_declared()
 def monte_carlo(
     model: Trials,
     *,
@@ -163,7 +173,7 @@ def monte_carlo(
         raise KinematicsError(f"level: expected between 0 and 1, found {level:g}")
     as_count(digits, "digits")
     wanted = None if trials is None else -(-as_count(trials, "trials") // BLOCK_TRIALS)
-    generator = np.random.Generator(np.random.SFC64(seed))
+    generator = np.random.Generator(np.random.SFC64(as_count(seed, "seed", 0)))
     blocks, count = _Averages(level, shortest=shortest), 0
     share: list[Array] = []
     while True:
@@ -241,9 +251,23 @@ class _Averages:
         return h * float(np.square(twice / numerical_tolerance(self.averages()[1], digits)).max(initial=0.0))
 
 
+@takes_declared()
 def offset_trials(model: SetupModel, sources: Sequence[UncertaintySource]) -> Trials:
-    """The errors of all offsets, shape (3 O, trials), as a model for `monte_carlo`; nothing in it is linearized."""
-    as_instance(model, SetupModel, "model")
+    """The errors of all offsets, shape (3 O, trials), as a model for `monte_carlo`; nothing in it is linearized.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> trials = offset_trials(part.model, [height])
+    >>> drawn = trials(10_000, np.random.default_rng(1))   # X, Y, Z of "top", then of "side"
+    >>> drawn.std(axis=1).round(3).tolist()
+    [0.0, 0.0, 0.04, 0.0, 0.04, 0.0]
+    >>> offset_trials(part.model, ["post"])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: sources: expected a list of UncertaintySource, found ['post']
+    """
     columns = [model.columns(source).tolist() for source in sources]
 
     def run(trials: int, generator: np.random.Generator) -> Array:
@@ -257,9 +281,22 @@ def offset_trials(model: SetupModel, sources: Sequence[UncertaintySource]) -> Tr
     return run
 
 
+@takes_declared()
 def part_trials(part: PartModel, sources: Sequence[UncertaintySource]) -> Trials:
-    """The values of all rows of features and seams, shape (K, trials), as a model for `monte_carlo`."""
-    as_instance(part, PartModel, "part")
+    """The values of all rows of features and seams, shape (K, trials), as a model for `monte_carlo`.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> trials = part_trials(part, [height])
+    >>> trials(10_000, np.random.default_rng(1)).std(axis=1).round(3).tolist()   # "face" and "step"
+    [0.04, 0.04]
+    >>> part_trials(part, ["post"])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: sources: expected a list of UncertaintySource, found ['post']
+    """
     model = part.model
     columns = [model.columns(source).tolist() for source in sources]
     side = model.side_shares(part.point, part.direction, part.normal) * model.cold_scale

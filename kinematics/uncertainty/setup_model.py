@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.calibration.line_parameters import orthonormal_pair
+from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.machine import Machine, is_horizontal, table_frame
@@ -39,13 +40,20 @@ REFERENCE_C = 20.0
 """The temperature that a drawing's dimensions hold at (ISO 1)."""
 
 _SAME = 1e-6
+
+ONE_ANGLE_DEG = 0.5
+"""Positions of a rotary that differ by no more share their error: nests that are squared up by a few hundredths, or by a tenth,
+stand on the same tooth of the worm wheel (common practice: 40 to 180 teeth, so 2 to 9 degrees each)."""
+
+ONE_PLACE_MM = 1.0
+"""The same for coordinates of a linear axis: far less than a turn of its screw (common practice: 5 to 20 mm)."""
 """Positions closer than this, in millimetres or degrees, are one position with one error."""
 
 AXES = ("X", "Y", "Z")
 
 
 @dataclass(frozen=True, eq=False)
-class SetupModel:
+class SetupModel(DeclaredFields):
     """A setup with everything in it that can be off.
 
     Attributes
@@ -97,6 +105,7 @@ class SetupModel:
         as_instance(self.machine, Machine, "setup model, machine")
         object.__setattr__(self, "growth_mm_per_k", read_only(as_vector(self.growth_mm_per_k, 3, "growth")))
         object.__setattr__(self, "setup_c", as_number(self.setup_c, "temperature"))
+        super().__post_init__()
         for one in self.operations:
             if one.nest not in self.stacks:
                 known = ", ".join(str(nest) for nest in self.stacks)
@@ -110,7 +119,8 @@ class SetupModel:
                     f"point: expected an operation from 0 to {len(self.operations) - 1}, found {point.operation}"
                 )
 
-    # --- the setup as stated --------------------------------------------------------------------------------------
+        # --- the setup as stated --------------------------------------------------------------------------------------
+        super().__post_init__()
 
     @cached_property
     def line_basis(self) -> Array:
@@ -206,7 +216,7 @@ class SetupModel:
 
     @cached_property
     def _positions(self) -> tuple[list[Array], list[NDArray[np.int64]]]:
-        """Distinct coordinates of each axis, and the place of each offset, point and touch among them."""
+        """Coordinates of each axis whose errors differ, and the one of each offset, point and touch."""
         touched = np.array([touch.at_mm for touch in self.touches.values()]).reshape(-1, 3)
         at = np.concatenate([self.offsets_mm, self.commanded_mm, touched])
         each = [_distinct(at[:, axis]) for axis in range(3)]
@@ -307,16 +317,25 @@ class SetupModel:
     def _angle_place(self, i: int, machine_deg: float) -> float:
         """The place by which the error of a rotary's angle is addressed."""
         at = float(self._turned(i, np.array(machine_deg)))
-        return min(self._angle_places[i], key=lambda place: abs(place - at))
+        return min(self._angle_places[i], key=lambda place: self._apart_deg(i, place, at))
+
+    def _apart_deg(self, i: int, first: float, second: float) -> float:
+        """Degrees between two positions of a rotary, the short way where it is endless."""
+        apart = abs(first - second)
+        return apart if self.machine.rotaries[i].limits_deg is not None else min(apart, 360.0 - apart)
 
     @cached_property
     def _angle_places(self) -> list[list[float]]:
-        """The distinct positions of each rotary, ascending."""
+        """The positions of each rotary whose errors differ, ascending; of those that share one, the first that is used."""
         found = []
         for i in range(len(self.machine.rotaries)):
             at = [one.machine_deg[i] for one in self.operations]
             at += [touch.machine_deg[i] for touch in self.touches.values()]
-            found.append(_distinct(self._turned(i, np.array(at)))[0].tolist())
+            places: list[float] = []
+            for angle in self._turned(i, np.array(at)).tolist():
+                if all(self._apart_deg(i, angle, place) > ONE_ANGLE_DEG for place in places):
+                    places.append(angle)
+            found.append(sorted(places))
         return found
 
     def angle_column(self, i: int, machine_deg: float) -> int:
@@ -553,12 +572,11 @@ def _frame_turn(rotation: Array, z_moves: Array) -> Array:
 
 
 def _distinct(values: Array) -> tuple[Array, NDArray[np.int64]]:
-    """Distinct values, ascending, and the place of each value among them."""
-    if not len(values):
-        return np.zeros(0), np.zeros(0, dtype=np.int64)
+    """Places whose errors differ, ascending, and the one of each value: of those that share it, the lowest names it."""
     order = np.argsort(values, kind="stable")
-    step = np.diff(values[order], prepend=values[order[0]]) > _SAME
-    group = np.cumsum(step)
-    place = np.empty(len(values), dtype=np.int64)
-    place[order] = group
-    return values[order[np.flatnonzero(np.concatenate([[True], step[1:]]))]], place
+    places, place = list[float](), np.empty(len(values), dtype=np.int64)
+    for k, value in zip(order.tolist(), values[order].tolist(), strict=True):
+        if not places or value - places[-1] > ONE_PLACE_MM:
+            places.append(value)
+        place[k] = len(places) - 1
+    return np.array(places), place

@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
+from kinematics.declared_types import takes_declared
 from kinematics.machine import is_horizontal
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.setup_model import REFERENCE_C, SetupModel
-from kinematics.validation import as_array, as_instance
+from kinematics.validation import as_vectors
 
 __all__ = ["SetupTrials", "setup_errors"]
 
@@ -27,6 +28,7 @@ _SERIES_BELOW = 0.01
 """Radians below which a sine's series to the fifth power is exact in float64 (the next term is below 2e-18)."""
 
 
+@takes_declared()
 def setup_errors(model: SetupModel, values: ArrayLike) -> tuple[Array, Array]:
     """Errors of the offsets and deviations of the points, with the quantities at given values; no approximation.
 
@@ -42,9 +44,24 @@ def setup_errors(model: SetupModel, values: ArrayLike) -> tuple[Array, Array]:
         The offset that should have been loaded less the one that was, machine X, Y, Z.
     points : ndarray, shape (..., C, 3)
         Where each point is cut less where it should be, part coordinates.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> off = np.zeros(len(part.model.quantities))
+    >>> off[part.model.index("step up", "post")] = 0.01   # a post that is taller than stated
+    >>> offsets, points = setup_errors(part.model, off)
+    >>> offsets.round(9).tolist()   # "top" and "side", where A has laid the post down toward -Y
+    [[0.0, 0.0, 0.01], [0.0, -0.01, 0.0]]
+    >>> points.round(9)[:, 2].tolist()   # both are cut too low
+    [-0.01, -0.01]
+    >>> setup_errors(part.model, [0.01])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: values: expected a last axis of 32 numbers, found shape (1,)
     """
-    as_instance(model, SetupModel, "model")
-    given = as_array(values, "values")
+    given = as_vectors(values, len(model.quantities), "values")
     rows = given.reshape(-1, given.shape[-1])
     trials = SetupTrials(model, {k: rows[:, k] for k in range(rows.shape[1]) if rows[:, k].any()})
     shape = given.shape[:-1]

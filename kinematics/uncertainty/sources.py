@@ -14,9 +14,18 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
-from kinematics.validation import ValueEquality, as_array, as_instance, as_number, read_only, shown
+from kinematics.validation import (
+    ValueEquality,
+    as_array,
+    as_count,
+    as_instance,
+    as_instances,
+    as_number,
+    read_only,
+    shown,
+)
 
 __all__ = [
     "QUANTITY_UNITS",
@@ -76,7 +85,7 @@ QUANTITY_UNITS: dict[QuantityKind, QuantityUnit] = {
 
 
 @dataclass(frozen=True)
-class Spread:
+class Spread(DeclaredFields):
     """Spread of a value: a standard uncertainty, and what it rests on.
 
     Attributes
@@ -107,6 +116,7 @@ class Spread:
     dof: float | None = None
 
     def __post_init__(self) -> None:
+        super().__post_init__()
         u = as_number(self.u, "standard uncertainty")
         if u < 0.0:
             raise KinematicsError(f"standard uncertainty: expected 0 or more, found {u:g}")
@@ -151,7 +161,7 @@ class UncertainQuantity(DeclaredFields):
 
 
 @dataclass(frozen=True, eq=False)
-class UncertaintySource(ValueEquality):
+class UncertaintySource(ValueEquality, DeclaredFields):
     """Source of uncertainty of one or several quantities; independent of every other source.
 
     Attributes
@@ -196,7 +206,7 @@ class UncertaintySource(ValueEquality):
 
     def __post_init__(self) -> None:
         what = as_instance(self.kind, str, "source, kind")
-        quantities = tuple(as_instance(one, UncertainQuantity, what) for one in self.quantities)
+        quantities = as_instances(self.quantities, UncertainQuantity, what)
         object.__setattr__(self, "quantities", quantities)
         object.__setattr__(
             self, "covariance", read_only(checked_covariance(self.covariance, len(quantities), what))
@@ -215,6 +225,7 @@ class UncertaintySource(ValueEquality):
             raise KinematicsError(
                 f"{what}, covariance: expected independent quantities of a rectangular source, found correlated ones"
             )
+        super().__post_init__()
 
     @property
     def u(self) -> NDArray[np.float64]:
@@ -279,6 +290,7 @@ def is_diagonal(matrix: NDArray[np.float64]) -> bool:
     return bool(np.count_nonzero(matrix) == np.count_nonzero(np.diagonal(matrix)))
 
 
+@takes_declared()
 def draw_sources(
     sources: Sequence[UncertaintySource], trials: int, generator: np.random.Generator
 ) -> list[NDArray[np.float64]]:
@@ -297,7 +309,19 @@ def draw_sources(
     -------
     list of ndarray, each of shape (k, trials)
         In the quantities' units.
+
+    Examples
+    --------
+    >>> quantity = UncertainQuantity("step up", "post")
+    >>> (heights,) = draw_sources([UncertaintySource.of([quantity], Spread.within(0.01))], 1000, np.random.default_rng(1))
+    >>> heights.shape, bool(abs(heights).max() <= 0.01), bool(abs(heights).max() > 0.0099)
+    ((1, 1000), True, True)
+    >>> draw_sources(["post"], 1000, np.random.default_rng(1))
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: sources: expected a list of UncertaintySource, found ['post']
     """
+    as_count(trials, "trials")
     drawn = []
     for source in sources:
         count = len(source.quantities)
@@ -324,7 +348,7 @@ def square_root(covariance: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _checked_distribution(distribution: object) -> None:
-    if distribution not in ("normal", "rectangular"):
+    if not isinstance(distribution, str) or distribution not in ("normal", "rectangular"):
         raise KinematicsError(
             f'distribution: expected "normal" or "rectangular", found {shown(distribution)}'
         )

@@ -279,7 +279,7 @@ MISTAKES = [
      (kinematics.orientation, "solve_one_axis", half_as_short(REAL["one"]))], [check_shortfall]),
     ("work offsets alike to 1 mm", [(kinematics.offset_allocation, "SAME_WITHIN_MM", 1.0)], [check_sharing]),
     ("no tie-break by tilt", [(kinematics.inverse_candidates, "rank_keys", without_tilt_key)], [check_ties]),
-    ("a start outside the limits", [(kinematics.placement, "_start", start_not_clipped)], [check_start]),
+    ("a start outside the limits", [(kinematics.Setup, "start_deg", property(start_not_clipped))], [check_start]),
     ("one number for all", [(test_law_touch_and_numbering, "assign_work_offsets", one_number_for_all(kinematics.offset_allocation))],
      [check_codes]),
 ]  # fmt: skip

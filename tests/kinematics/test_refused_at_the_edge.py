@@ -179,7 +179,7 @@ REFUSED = [
     (lambda: IDENTITY @ 3, "pose: expected a Pose, found 3"),
     (lambda: fit_pivots([1, 2], MILL), "readings: expected a Readings, found [1, 2]"),
     (lambda: solve_by_matrices(None, None, None), "setup: expected a Setup, found None"),
-    (lambda: solve_by_trigonometry(SETUP, "x", []), "operation: expected a PlacedOperation, found 'x'"),
+    (lambda: solve_by_trigonometry(SETUP, "x", []), "placed: expected a PlacedOperation, found 'x'"),
     (lambda: CollisionModel("s", (), (), (), (), ()), "setup: expected a Setup, found 's'"),
     (lambda: CollisionModel(SETUP, None, (), (), (), ()), "steps: expected a list, found None"),
     (lambda: StepBody(5), "section: expected a Section, found 5"),

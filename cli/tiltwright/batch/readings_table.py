@@ -15,6 +15,7 @@ from tiltwright.files.csv_source import (
     csv_from_file,
     head_faults,
     head_names,
+    missing_columns,
     mixed_units,
     uneven,
 )
@@ -27,9 +28,8 @@ from tiltwright.files.written_numbers import parse_written
 
 __all__ = ["LARGEST_MB", "PartReading", "known_nests", "read_part_readings"]
 
-_REQUIRED = ("serial", "x", "y", "z")
 _OPTIONAL = ("nest", "target", "clock", "temperature")
-_SPELLED = {"x": "X_mm or X_in", "y": "Y_mm or Y_in", "z": "Z_mm or Z_in", "serial": "serial"}
+_REQUIRED = {"serial": "serial", "X": "X_mm or X_in", "Y": "Y_mm or Y_in", "Z": "Z_mm or Z_in"}
 LARGEST_MB = 5
 """A hundred thousand parts: their offsets take 450 MB, as tests/benchmarks/bench_limits.py measures."""
 _SHOP_C = (-10.0, 50.0)
@@ -133,12 +133,8 @@ def _columns(table: CsvTable) -> tuple[dict[str, int], Unit, bool]:
     faults = head_faults(file, line, names, written, _KINDS)
     places = {_HERE.get(name, name): place for place, name in enumerate(names)}
     # An axis whose unit is missing is told already.
-    stated = {*places, *(name.lower() for name in names)}
-    faults += [
-        Diagnostic(file, line, "", f"no column {name}", _SPELLED[name])
-        for name in _REQUIRED
-        if name not in stated
-    ]
+    stated = {name.removesuffix("_mm").removesuffix("_in") for name in names}
+    faults += missing_columns(file, line, _REQUIRED, stated)
     faults += mixed_units(file, line, names, _KINDS)
     if faults:
         raise InputFaults(faults)

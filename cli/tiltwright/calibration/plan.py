@@ -24,7 +24,8 @@ from kinematics.calibration import (
     rank_added_poses,
 )
 from tiltwright.calibration.plan_data import DEFAULT_POSES, Plan
-from tiltwright.calibration.probe_access import ProbeAccess, accessible_touches, is_platter_face
+from tiltwright.calibration.probe_access import ProbeAccess, accessible_touches
+from tiltwright.calibration.probe_obstacles import is_platter_face
 from tiltwright.calibration.raw_readings import distinct
 from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import UnlocatedDiagnostic, one_of, shown

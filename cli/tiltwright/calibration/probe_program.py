@@ -12,7 +12,7 @@ from kinematics.calibration import PlannedTarget, TargetKind
 from tiltwright.calibration import parameter_file
 from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.calibration.plan_data import Plan
-from tiltwright.calibration.probe_access import is_platter_face, probe_cycle
+from tiltwright.calibration.probe_access import probe_cycle
 from tiltwright.calibration.probe_cycles import (
     PROGRAM_DECIMALS,
     Approach,
@@ -21,6 +21,7 @@ from tiltwright.calibration.probe_cycles import (
     probe_of,
     safe_height,
 )
+from tiltwright.calibration.probe_obstacles import is_platter_face
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.probing_tables import ProbeTable
 from tiltwright.files.units import Unit

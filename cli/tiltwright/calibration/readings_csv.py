@@ -21,6 +21,7 @@ from tiltwright.files.csv_source import (
     csv_from_text,
     head_faults,
     head_names,
+    missing_columns,
     mixed_units,
     uneven,
 )
@@ -142,14 +143,11 @@ def _kinds(letters: Sequence[str]) -> ColumnKinds:
 def _missing(
     file: str, line: int, places: dict[str, list[int]], letters: Sequence[str], names: Sequence[str]
 ) -> list[Diagnostic]:
-    faults = []
     meaning = {
         "kind": "a column kind: ball, bore, pin or face",
         "target": "a column target: the name of what was read",
     }
-    for name, allowed in meaning.items():
-        if name not in places:
-            faults.append(Diagnostic(file, line, "", f"no column {name}", allowed))
+    faults = missing_columns(file, line, meaning, places)
     wanted = " and ".join(f"{letter}_deg" for letter in letters)
     faults += [
         Diagnostic(file, line, "", f"no column {letter}_deg", f"an angle column for every rotary: {wanted}")

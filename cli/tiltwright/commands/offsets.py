@@ -24,7 +24,7 @@ from tiltwright.commands.options import (
 from tiltwright.files.z_reading import ANY_Z
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Mapping
 
     import numpy as np
     from numpy.typing import NDArray
@@ -453,6 +453,7 @@ def _poses(
     force: bool,
 ) -> None:
     from tiltwright.files.diagnostics import option_error
+    from tiltwright.job.poses_output import poses_text, say_beyond_travel
     from tiltwright.job.warnings import say_messages, say_of_typed_zero, touch_off_messages
     from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import ANSWER_NO, note
@@ -472,11 +473,11 @@ def _poses(
     if evaluated is not None:
         say_messages(evaluated, unit, touch_off_messages(evaluated))
     with progress_bar():
-        _say_beyond_travel(setup, program, unit, "--grid" if grid else "--at")
+        say_beyond_travel(setup, program, unit, "--grid" if grid else "--at")
         if refused and output is not None:
             note("nothing was written")
         else:
-            text = _poses_text(evaluated, setup, program, unit, turns, form)
+            text = poses_text(evaluated, setup, program, unit, turns, form)
             show_or_write(text, output, force=force)
     if refused:
         raise typer.Exit(ANSWER_NO)
@@ -498,66 +499,6 @@ def _program_poses(setup: Setup, at: list[str], grid: list[str], *, long: bool) 
         return parse_grid(grid, setup.machine, "--grid", _MOST_POSES)
     tip = f"take a larger step, or --csv or --json: they may have {_MOST_POSES}"
     return parse_grid(grid, setup.machine, "--grid", _MOST_IN_TABLE, tip)
-
-
-def _poses_text(
-    evaluated: EvaluatedJob | None,
-    setup: Setup,
-    program_deg: NDArray[np.float64],
-    shown: str,
-    turns: TurnConvention | None,
-    form: str,
-) -> str | Iterator[str]:
-    from tiltwright.job.offsets_output import NOT_TO_LOAD
-    from tiltwright.job.poses_output import poses_csv, poses_json, poses_table
-    from tiltwright.output.tables import units_words
-
-    name = None if evaluated is None else evaluated.job.file.name
-    if form == "csv":
-        return poses_csv(setup, program_deg, shown, turns, evaluated)
-    if form == "json":
-        return poses_json(setup, name, program_deg, shown, turns, evaluated)
-    title = f"{name or 'Part zero as typed'}: part zero's work offset in {units_words(shown)}, on {setup.machine.name}"
-    if evaluated is not None and evaluated.touch_too_far:
-        title = f"{NOT_TO_LOAD}\n{title}"
-    return poses_table(setup, program_deg, title, shown, turns)
-
-
-def _say_beyond_travel(setup: Setup, program_deg: NDArray[np.float64], units: str, option: str) -> None:
-    """Refuse poses that the rotaries do not reach, and name the first whose offsets the spindle cannot stand over.
-
-    A lost minus shows here.
-    """
-    import numpy as np
-
-    from tiltwright.files.parsing import check_typed_limits
-    from tiltwright.job.message_wording import finding_words
-    from tiltwright.job.poses_output import blocks_of_poses
-    from tiltwright.job.sign_slips import out_of_travel, outside_travel
-    from tiltwright.output.numbers import angle
-    from tiltwright.terminal.streams import note
-
-    machine, beyond = setup.machine, 0
-    named: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
-    for program in blocks_of_poses(program_deg, "travels"):
-        reached = setup.machine_deg(program)
-        check_typed_limits(machine, reached, option)
-        if machine.travel is None:
-            continue
-        offset_mm = setup.work_offset([0.0, 0.0, 0.0], reached)
-        outside = np.flatnonzero(outside_travel(offset_mm, machine.travel, machine.z_reference).any(axis=-1))
-        named += [(program[k], offset_mm[k]) for k in outside[: _MOST_POSES_NAMED - len(named)]]
-        beyond += len(outside)
-    for at, offset in named:
-        words = "; ".join(finding_words(one, units) for one in out_of_travel(offset, machine))
-        pose = zip(machine.letters, at, strict=True)
-        angles = " ".join(f"{letter}{angle(value)}" for letter, value in pose)
-        note(f"program {angles}: {words}", label="caution")
-    if beyond > len(named):
-        note(f"{beyond - len(named)} more poses lie outside the travels", label="caution")
-
-
-_MOST_POSES_NAMED = 3
 
 
 def _typed_setup(machine: str, zero: str | None, units: Units | None) -> tuple[Setup, str]:

@@ -9,7 +9,7 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -39,6 +39,7 @@ __all__ = [
     "decoded",
     "head_faults",
     "head_names",
+    "missing_columns",
     "mixed_units",
     "table_of_rows",
     "uneven",
@@ -517,6 +518,23 @@ def head_faults(
         if len(found) > 1 and name
     ]
     return faults
+
+
+def missing_columns(
+    file: str, line: int, wanted: Mapping[str, str], present: Container[str]
+) -> list[Diagnostic]:
+    """Faults of columns that a table must have and has not; each is wanted with its meaning.
+
+    Examples
+    --------
+    >>> for fault in missing_columns("p.csv", 1, {"serial": "the part's number", "X": "X_mm or X_in"}, {"X"}): print(fault)
+    p.csv:1: found no column serial; allowed: the part's number
+    """
+    return [
+        Diagnostic(file, line, "", f"no column {name}", meaning)
+        for name, meaning in wanted.items()
+        if name not in present
+    ]
 
 
 def _stranger(file: str, line: int, place: int, name: str, cell: str, kinds: ColumnKinds) -> Diagnostic:

@@ -166,8 +166,8 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
     positioning: Annotated[
         SmallAngle | None,
         Meta(
-            description="How far it may stand from the angle displayed, at each angle anew: limits either way, with the unit "
-            "or in degrees.",
+            description="How far it may stand from the angle displayed, at each angle anew (within half a degree alike): "
+            "limits either way, with the unit or in degrees.",
             examples=["8 arcsec"],
         ),
     ] = None
@@ -300,7 +300,10 @@ class MachineFile(FileTable, frozen=True, kw_only=True):
     ] = ()
     positioning: Annotated[
         PositioningTable | None,
-        Meta(description="How far each linear axis may stand from its display, for `budget`."),
+        Meta(
+            description="How far each linear axis may stand from its display, at each place anew (within a millimetre alike), "
+            "for `budget`."
+        ),
     ] = None
     probe: Annotated[TouchRepeatabilityTable | None, Meta(description="The probe, for `budget`.")] = None
     growth: Annotated[

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from kinematics.reach import Clearance, ClosestPair, IndexMove, Margin, MoveClearance, OperationPose
@@ -10,10 +11,10 @@ from tiltwright.job.own_zero import correction_report
 from tiltwright.output.json_csv import by_letter, length_list
 from tiltwright.output.numbers import UNIT_MM
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, RotaryLoad, UnloadingAnalysis
-from tiltwright.reach.messages import failures, not_checked
+from tiltwright.reach.messages import NotChecked, failures, not_checked
 from tiltwright.reach.wording import failure_words, not_checked_words, taken_as_given
 
-__all__ = ["index_move_report", "reach_report", "unloading_report"]
+__all__ = ["index_move_report", "not_checked_report", "reach_report", "unloading_report"]
 
 
 def reach_report(analysis: ReachAnalysis, units: str) -> dict[str, Any]:
@@ -33,10 +34,7 @@ def reach_report(analysis: ReachAnalysis, units: str) -> dict[str, Any]:
         "units": units,
         "correction": correction_report([analysis.evaluated]),
         "fits": not no,
-        "not_checked": [
-            {"kind": one.kind, "names": list(one.names), "words": not_checked_words(one)}
-            for one in not_checked(analysis)
-        ],
+        "not_checked": not_checked_report(not_checked(analysis)),
         "against": [words for _, words in no],
         "failures": [{"kind": one.kind, "operation": one.operation, "words": words} for one, words in no],
         "clear": analysis.clear_mm / mm,
@@ -52,6 +50,11 @@ def reach_report(analysis: ReachAnalysis, units: str) -> dict[str, Any]:
         "load": [_load(analysis, load, units) for load in analysis.loads],
         "taken_as_given": list(taken_as_given(analysis, units)),
     }
+
+
+def not_checked_report(found: Iterable[NotChecked]) -> list[dict[str, Any]]:
+    """Everything that was not checked, for JSON."""
+    return [{"kind": one.kind, "names": list(one.names), "words": not_checked_words(one)} for one in found]
 
 
 def _operation(analysis: ReachAnalysis, operation: OperationAnalysis, units: str) -> dict[str, Any]:

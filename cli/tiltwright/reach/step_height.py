@@ -37,6 +37,7 @@ from tiltwright.output.numbers import (
 from tiltwright.output.tables import table, units_words
 from tiltwright.reach.collision_model import JobCollisionModel, build_collision_model
 from tiltwright.reach.messages import NotChecked, not_stated
+from tiltwright.reach.report import not_checked_report
 from tiltwright.reach.wording import limit_words, not_checked_words, shown_down, shown_up
 
 __all__ = [
@@ -322,10 +323,7 @@ def step_height_report(study: StepHeightStudy, units: str) -> dict[str, Any]:
         "looked_among": [value / mm for value in study.asked_mm],
         "clear": study.clear_mm / mm,
         "margin": study.margin_mm / mm,
-        "not_checked": [
-            {"kind": one.kind, "names": list(one.names), "words": not_checked_words(one)}
-            for one in _not_checked(study)
-        ],
+        "not_checked": not_checked_report(_not_checked(study)),
         "heights": [_range(one, mm) for one in study.heights],
         "refused": [{"height": height / mm, **_stop(limit)} for height, limit in study.refusals],
         "force_N": study.force_n,

@@ -212,7 +212,7 @@ def build_sheet(
             units,
             heights.reasons,
             before_each=evaluated.before_each,
-            square_up=sweep_words(setup, job.file.square_up or {}),
+            square_up=sweep_words(setup, job.file.square_up or {}, _squared_up(evaluated)),
         ),
         verify=tuple(
             _verify(row, one, above_mm, units)
@@ -292,6 +292,18 @@ def _with_solids(view: SideView, analysis: ReachAnalysis, which: int, units: str
     from tiltwright.sheet.solids import with_solids
 
     return with_solids(view, analysis, which, units)
+
+
+def _squared_up(evaluated: EvaluatedJob) -> str:
+    """The work offset whose rotaries stand as the setup squares the part up: any, unless a correction turns some."""
+    if evaluated.correction is None or evaluated.correction.turns_alike:
+        return "a work offset"
+    squared = (
+        one
+        for one in evaluated.operations
+        if np.array_equal(one.placed.rotary_offset_deg, evaluated.setup.rotary_offset_deg)
+    )
+    return next((work_offset_code(one.number) for one in squared), "a work offset")
 
 
 def _angles_words(letters: Texts, angles_deg: Sequence[float] | Array) -> str:

@@ -228,8 +228,11 @@ def square_up_words(setup: Setup, square_up: Mapping[str, float | None]) -> Text
     return tuple(words)
 
 
-def sweep_words(setup: Setup, square_up: Mapping[str, float | None]) -> Texts:
-    """The check, with an indicator, of each rotary offset that takes out a clocking: its sign shows at the part only."""
+def sweep_words(setup: Setup, square_up: Mapping[str, float | None], active: str = "a work offset") -> Texts:
+    """The check, with an indicator, of each rotary offset that takes out a clocking: its sign shows at the part only.
+
+    `active` is the work offset to do it with, where a correction turns some otherwise than others.
+    """
     words = []
     for letter, reading_deg in square_up.items():
         axis = setup.alignment_axis(letter)
@@ -238,7 +241,7 @@ def sweep_words(setup: Setup, square_up: Mapping[str, float | None]) -> Texts:
         zero = "  ".join(f"{one} 0" for one in setup.machine.letters)
         source = 'the stack\'s "turn"' if reading_deg is None else 'the reading in "square_up"'
         words.append(
-            f"With a work offset active, turn the rotaries to program {zero} and run an indicator along the part's {axis} edge "
+            f"With {active} active, turn the rotaries to program {zero} and run an indicator along the part's {axis} edge "
             f"with machine {axis.upper()}: the needle must stand still. If it shows twice the clocking, {source} has the wrong "
             "sign."
         )

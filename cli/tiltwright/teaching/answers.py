@@ -214,7 +214,7 @@ class _Reading:
         if not self.faults and not self.lengths and not self.angles:
             self.fault(None, "", "no answer", "at least one row with a value")
         if self.faults and not (self.lenient and (self.lengths or self.angles)):
-            raise InputFaults(self.faults)
+            raise InputFaults(_once_each(self.faults) if self.lenient else self.faults)
         units = tuple(self.decimals)
         shown_in = self.stated or (units[0] if len(units) == 1 else Unit.MM)
         written = self.decimals or {shown_in: 0}
@@ -227,8 +227,21 @@ class _Reading:
             student,
             sheet,
             unanswered,
-            tuple(self.faults),
+            _once_each(self.faults),
         )
+
+
+def _once_each(faults: Sequence[Diagnostic]) -> tuple[Diagnostic, ...]:
+    """The faults, the same one of several rows told once: a class's files are many, and the list of faults has an end."""
+    told: dict[Diagnostic, list[Diagnostic]] = {}
+    for fault in faults:
+        told.setdefault(replace(fault, line=None), []).append(fault)
+    return tuple(
+        replace(first, found=f"{first.found} (and {len(more)} more such row{'s' if len(more) > 1 else ''})")
+        if more
+        else first
+        for first, *more in told.values()
+    )
 
 
 def answers_from_words(texts: Sequence[str], evaluated: EvaluatedJob, unit: Unit | None) -> Answers:

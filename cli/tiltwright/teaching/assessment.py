@@ -105,7 +105,7 @@ class Assessment:
             alike = " (or what gives the same)" if finding.same or finding.others else ""
             part = "" if finding.complete else f", {finding.explained} of {finding.wrong}"
             where = ", ".join(self.placed[o].name for o in finding.operations)
-            words.append(f"{_labels(finding.made)}{alike}: {where}{part}")
+            words.append(f"{_heading(finding)}{alike}: {where}{part}")
         for fault in self.angle_faults:
             name = self.placed[fault.answer.operation].name
             words.append(f"{name}, {fault.answer.letter}: {fault.why or 'wrong angle'}")
@@ -175,6 +175,10 @@ def _labels(made: Sequence[Mistake]) -> str:
     return " + ".join(mistake.label for mistake in made)
 
 
+def _heading(finding: FoundMistake) -> str:
+    return f"{'perhaps ' if finding.hint else ''}{_labels(finding.made)}"
+
+
 def why_words(
     assessment: Assessment, finding: FoundMistake, units: str, *, for_student: bool = False
 ) -> tuple[str, ...]:
@@ -210,9 +214,9 @@ def why_words(
         words.append("No single mistake on the program's list gives these numbers, and no other two of them.")
     elif not finding.complete:
         words.append("The rest is something else, perhaps a slip on top of it: take this as a hint.")
-    elif finding.elsewhere and not finding.same:
+    elif finding.hint and finding.elsewhere:
         words.append("It doesn't explain the other wrong numbers: take this as a hint.")
-    elif not finding.same:
+    elif finding.hint:
         words.append("It comes near these numbers but doesn't give every digit: take this as a hint.")
     words.append(_parting(assessment, finding, for_student=for_student))
     return tuple(words)
@@ -352,7 +356,7 @@ def assessment_document(
     if diagnosis.findings or diagnosis.unexplained:
         blocks.append(Heading("Why"))
     for finding in diagnosis.findings:
-        blocks.append(Paragraph(_labels(finding.made), bold=True))
+        blocks.append(Paragraph(_heading(finding), bold=True))
         blocks.append(BulletList(why_words(assessment, finding, units, for_student=for_student)))
     blocks += [Paragraph(trace_words(assessment, trace, units)) for trace in diagnosis.traces]
     if assessment.untraced:

@@ -18,6 +18,7 @@ from tiltwright.files.csv_source import (
     csv_from_file,
     head_faults,
     head_names,
+    missing_columns,
     mixed_units,
     uneven,
 )
@@ -46,6 +47,7 @@ _LENGTHS = (*_THREE, "deviation", "u")
 _KINDS = ColumnKinds(
     ("feature", "operation", "nest", "part", "datum", "along"), _LENGTHS, (), temperatures=()
 )
+_REQUIRED = {"feature": "feature", "u": "u_mm or u_in: the measurement's standard uncertainty"}
 _HERE = {f"{name}_{end}": name for name in _LENGTHS for end in LENGTH_ENDINGS}
 """Name of each column of lengths here."""
 
@@ -158,14 +160,7 @@ def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:
     faults = head_faults(file, line, names, written, _KINDS)
     places = {_HERE.get(name, name): place for place, name in enumerate(names)}
     # A length whose unit is missing is told already.
-    faults += [
-        Diagnostic(file, line, "", f"no column {name}", spelled)
-        for name, spelled in (
-            ("feature", "feature"),
-            ("u", "u_mm or u_in: the measurement's standard uncertainty"),
-        )
-        if name not in places
-    ]
+    faults += missing_columns(file, line, _REQUIRED, places)
     if not faults and not any(name in places for name in (*_THREE, "deviation")):
         allowed = "dX_mm, dY_mm and dZ_mm, or deviation_mm (with along)"
         faults.append(Diagnostic(file, line, "", "no column with deviations", allowed))

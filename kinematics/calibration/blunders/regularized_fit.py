@@ -23,10 +23,11 @@ from kinematics.calibration.adjustment import (
     linearize,
     reduced_normals,
 )
-from kinematics.calibration.linear_algebra import eigen_symmetric, inverse
+from kinematics.calibration.linear_algebra import determined_gain, eigen_symmetric, inverse
 from kinematics.calibration.rank_deficiency import fix_unestimable_targets
 from kinematics.calibration.readings import Readings
 from kinematics.calibration.score_test import DETERMINED, own_part, score_test
+from kinematics.calibration.solve import own_checks
 from kinematics.calibration.statistics import p_value
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
@@ -187,14 +188,8 @@ def test_basis(fit: RegularizedFit) -> TestBasis:
 
 def leave_one_out(basis: TestBasis) -> NDArray[np.float64]:
     """Decrease of the misfit when each reading (N,) is left out, in the problem's order."""
-    reduced, problem = basis.reduced, basis.fit.problem
-    own = reduced.by_target @ reduced.inverse[problem.target] @ np.swapaxes(reduced.by_target, 1, 2)
-    left = np.eye(3) - own - reduced.rows @ basis.inverse @ np.swapaxes(reduced.rows, 1, 2)
-    dof = np.arange(3) >= problem.nominal_targets.equations[problem.target][:, None]
-    left[dof[:, :, None] | dof[:, None, :]] = 0.0
-    size, vectors = eigen_symmetric(left)
-    shown = (np.swapaxes(vectors, 1, 2) @ basis.fit.raw.residual[..., None])[..., 0]
-    return np.asarray(np.where(size > _SEEN, shown**2 / np.where(size > _SEEN, size, 1.0), 0.0).sum(axis=-1))
+    size, along = own_checks(basis.fit.problem, basis.reduced, basis.inverse, basis.fit.raw.residual)
+    return determined_gain(size, along, size > _SEEN)
 
 
 def is_noise(fit: RegularizedFit, gain: float, numbers: int, tried: int, level: float = SIGNIFICANCE) -> bool:
@@ -271,7 +266,7 @@ def change_gains(
         size, vectors = eigen_symmetric(own)
         seen = size > DETERMINED
         along = (np.swapaxes(vectors, 1, 2) @ score[..., None])[..., 0]
-        gains[part] = np.where(seen, along**2 / np.where(seen, size, 1.0), 0.0).sum(axis=-1)
+        gains[part] = determined_gain(size, along, seen)
         numbers[part] = seen.sum(axis=-1)
     return gains, numbers
 
@@ -312,7 +307,7 @@ def change_points(basis: TestBasis) -> tuple[ChangePoint | None, int]:
         size, vectors = eigen_symmetric(left[2 : count - 1])
         seen = size > 1e-4 * np.trace(own[2 : count - 1], axis1=1, axis2=2)[:, None]
         found = (np.swapaxes(vectors, 1, 2) @ shown[2 : count - 1, :, None])[..., 0]
-        gains = np.where(seen, found**2 / np.where(seen, size, 1.0), 0.0).sum(axis=-1)
+        gains = determined_gain(size, found, seen)
         tried += int(seen.any(axis=-1).sum())
         k = int(np.argmax(gains))
         if best is None or gains[k] > best.gain:

@@ -12,15 +12,15 @@ from kinematics.calibration import candidate_poses
 from kinematics.reach.distance_bounds import BoundingDiscs, gap_bounds
 from simulated_control import Control, Probe, Thing
 from tiltwright.calibration.plan import read_plan
-from tiltwright.calibration.probe_access import (
+from tiltwright.calibration.probe_access import accessible_touches
+from tiltwright.calibration.probe_cycles import Approach
+from tiltwright.calibration.probe_obstacles import (
     Obstacle,
     ProbeSegment,
-    accessible_touches,
     gap_mm,
     obstacles_of,
     stylus_and_body,
 )
-from tiltwright.calibration.probe_cycles import Approach
 from tiltwright.files.loader import read_machine
 
 PLAN = """

@@ -342,13 +342,24 @@ def test_a_student_is_told_what_was_not_answered(run, tmp_path, lesson):
     handed_in = tmp_path / "in"
     handed_in.mkdir()
     values = _values(lesson, 1)
-    values[1], values[2], values[6] = "", "?", ""
+    values[1], values[2], values[6], values[8] = "", "?", "", "?"
     _fill(lesson, handed_in / "a.csv", 1, values, "Berta Sand")
     ended, rows = _graded(run, lesson, handed_in, "--feedback", tmp_path / "back", "--feedback-form", "txt")
-    assert (ended.code, rows["Berta Sand"]["right"], rows["Berta Sand"]["missing"]) == (2, 6, 3)
+    assert (ended.code, rows["Berta Sand"]["right"], rows["Berta Sand"]["missing"]) == (2, 5, 4)
+    assert rows["Berta Sand"]["faults"] == ['line 4, value: found "?" (and 1 more such row)']
     first, _, third = [one.placed.name for one in evaluate_job(str(lesson / "key/job-01.toml")).operations]
     (sheet,) = (tmp_path / "back").iterdir()
-    assert f"Not answered: {first} Y, Z; {third} X." in sheet.read_text("utf-8")
+    assert f"Not answered: {first} Y, Z; {third} X, Z." in sheet.read_text("utf-8")
+
+
+def test_folders_in_the_wrong_order_and_a_file_for_a_folder_are_told(run, tmp_path, lesson):
+    _fill(lesson, tmp_path / "a.csv", 1, _values(lesson, 1), "Berta Sand")
+    swapped = run("lesson", "grade", tmp_path, lesson)
+    assert (swapped.code, swapped.out) == (2, "")
+    assert "the lesson's folder comes first" in swapped.err
+    alone = run("lesson", "grade", lesson, tmp_path / "a.csv")
+    assert (alone.code, alone.out) == (2, "")
+    assert "a.csv: found a file" in alone.err
 
 
 def test_workbooks_are_read_and_what_is_none_is_named(run, tmp_path, lesson):

@@ -32,7 +32,7 @@ def _table(run, path) -> dict[str, list[str]]:
 @pytest.mark.parametrize("job", JOBS)
 def test_the_working_ends_at_the_numbers_of_the_offsets_table(run, examples, job):
     text = run("explain", examples / job).out
-    ends = re.findall(r"As the sheet prints it: X (\S+) {2}Y (\S+) {2}Z (\S+)", text)
+    ends = re.findall(r"To the sheet's digits: X (\S+) {2}Y (\S+) {2}Z (\S+)", text)
     assert [list(end) for end in ends] == list(_table(run, examples / job).values())
 
 
@@ -43,7 +43,7 @@ def test_by_hand_ends_there_too_and_writes_no_matrix(run, examples):
     table = _table(run, path)
     for name in ("upper port 2", "lower port 1"):
         x, y, z = table[name]
-        assert f"As the sheet prints it: X {x}  Y {y}  Z {z}" in ended.out
+        assert f"To the sheet's digits: X {x}  Y {y}  Z {z}" in ended.out
     assert "√(" in ended.out
     assert "R(C) =" not in ended.out
 

@@ -86,7 +86,7 @@ def test_an_exact_step_is_no_division_by_zero():
         (lambda: find_change([float("nan")] * 9), "NaN"),
         (lambda: find_change([0.0] * 9, [20.0]), r"\(1,\)"),
         (lambda: find_change([0.0, 1.0], significant=0.0), "found 0"),
-        (lambda: group_shifts([0.0, 1.0], "ab"), "list of names"),
+        (lambda: group_shifts([0.0, 1.0], "ab"), "list of text"),
     ],
 )
 def test_what_is_no_series_is_refused(call, found):

@@ -78,7 +78,7 @@ def test_frozen_all_through(make):
         ),
         (lambda _: HolderPart("long", 3.0), "holder, length: expected a number, found 'long'"),
         (lambda _: Tool("drill", np.inf, 3.0), "drill, length: expected finite numbers"),
-        (lambda _: Section(diameter_mm="30"), "section: expected a number, found '30'"),
+        (lambda _: Section(diameter_mm="30"), "Section, diameter: expected a number or None, found '30'"),
         (lambda _: LoadLimit(holding_nm=-3.0), "holding torque: expected more than 0, found -3"),
         (
             lambda _: OperationPose("op", [[0.0, 0.0]], [0, 0, 0]),

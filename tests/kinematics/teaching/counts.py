@@ -189,8 +189,9 @@ class Case:
         return near, told
 
     def same(self, offset_mm, other_mm):
-        """True when numbers are the same as they are written."""
-        return bool(np.abs(offset_mm - other_mm).max() <= self.digit / 2.0)
+        """True when numbers are within half a digit, or written down the same."""
+        written = np.abs(self.written(offset_mm) - self.written(other_mm)).max() < self.digit / 2.0
+        return bool(written or np.abs(offset_mm - other_mm).max() <= self.digit / 2.0)
 
     def name(self, mistake):
         """A mistake's name for all cases alike: the tilting rotary, the turning one, a step."""
@@ -244,7 +245,7 @@ def cases(seed, seconds):
 
 
 ENOUGH_SINGLES, ENOUGH_PAIRS = 300, 60
-"""Cases of a name after which the rarer ones get the time."""
+"""Cases of a name after which the rarer ones get the time, where no names are given."""
 
 
 def singles(seconds, seed, *names):
@@ -275,7 +276,7 @@ def _first(tally, case, called, random, names, enough, most):
         name = called[row]
         here[name] += 1
         wanted = not names or any(one in name for one in names)
-        if wanted and here[name] <= 2 and tally.tried[name] < enough:
+        if wanted and here[name] <= 2 and (names or tally.tried[name] < enough):
             rows.append(row)
     for row in sorted(rows, key=lambda row: tally.tried[called[row]])[:most]:
         first, told = case.names_first(row)

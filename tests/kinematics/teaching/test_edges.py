@@ -56,7 +56,7 @@ USES = {
             (StackStep("sub-plate", 20.0), StackStep("post", 80.0, turn_deg=-10.0)),
             "steps: expected the stack of the setup, found one that turns the part otherwise",
         ),
-        ((20.0, 80.0), "steps: expected StackStep values, found float"),
+        ((20.0, 80.0), "steps: expected a list of StackStep or None"),
     ],
 )
 def test_steps_that_are_not_the_setup_s(use, steps, message):

@@ -157,7 +157,7 @@ def test_the_key_passes_the_check():
         (("one tilt", -1), "seed: expected a whole number from 0, found -1"),
         (("one tilt", 1, 0), "sheet: expected a whole number from 1, found 0"),
         (("one tilt", "7"), "seed: expected a whole number"),
-        (("one tilt", 1, 1, "cm"), "units: expected mm or inch, found 'cm'"),
+        (("one tilt", 1, 1, "cm"), 'units: expected "mm" or "inch", found \'cm\''),
     ],
 )
 def test_bad_input_is_refused(arguments, message):

@@ -231,7 +231,7 @@ def test_apex_and_circle_against_an_iterated_fit():
         ((1, 0), "sheet: expected a whole number from 1, found 0"),
         ((1.5,), "seed: expected a whole number"),
         ((True,), "seed: expected a whole number"),
-        ((1, 1, "cm"), "units: expected mm or inch, found 'cm'"),
+        ((1, 1, "cm"), 'units: expected "mm" or "inch", found \'cm\''),
     ],
 )
 def test_bad_input_is_refused(arguments, message):

@@ -247,7 +247,7 @@ def test_bad_input_is_refused():
         replace(exercise, truth=one_rotary)
     with pytest.raises(KinematicsError, match="probings: expected one of each rotary"):
         replace(exercise, probings=exercise.probings[1:])
-    with pytest.raises(KinematicsError, match="units: expected mm or inch"):
+    with pytest.raises(KinematicsError, match='units: expected "mm" or "inch"'):
         replace(exercise, units="cm")
     probing = exercise.probings[0]
     given = {

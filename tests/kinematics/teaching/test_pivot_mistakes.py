@@ -98,6 +98,8 @@ def test_mistakes_at_a_bore_made_by_hand():
         ("a reading for the pivot", ""): (x1, y1),
         ("a reading for the pivot", "X"): (x1 + (x3 - x1), y),
         ("neighbours for opposites", ""): ((x2 + x3) / 2.0, (y2 + y3) / 2.0),
+        ("mean of three readings", ""): ((x1 + x2 + x4) / 3.0, (y1 + y2 + y4) / 3.0),
+        ("mean of three readings", "X"): ((x2 + x3 + x4) / 3.0, y),
         ("difference for sum", ""): ((x1 - x3) / 2.0, (y1 - y3) / 2.0),
         ("difference for sum", "Y"): (x, (y4 - y2) / 2.0),
     }
@@ -155,6 +157,7 @@ def test_mistakes_on_an_arc_made_by_hand(letter):
         return (found.real, found.imag) if letter == "A" else (found.imag, found.real)
 
     half = math.tan(turn / 2.0)
+    second = complex(*(tilt.shown_mm[1, c] - r * o for c, o in zip(column, off, strict=True)))
     top = complex(*off) * r
     by_hand = {
         "sense reversed": pivot(first, last, -half),
@@ -165,6 +168,7 @@ def test_mistakes_on_an_arc_made_by_hand(letter):
         "diameter for radius": pivot(first - top, last - top, half),
         "radius the wrong way": pivot(first + 2.0 * top, last + 2.0 * top, half),
         "leg forgotten": (first + last) / 2.0,
+        "mean of three readings": (first + second + last) / 3.0,
         "sine for tangent": pivot(first, last, math.sin(turn / 2.0)),
         "times for over": pivot(first, last, 1.0 / half),
     }
@@ -189,6 +193,7 @@ def test_every_kind_is_made_by_hand_somewhere():
         "half the distance forgotten",
         "inch and mm",
         "lines taken to meet",
+        "mean of three readings",
         "neighbours for opposites",
         "old value kept",
         "radius the wrong way",
@@ -225,7 +230,7 @@ def test_each_mistake_comes_first_in_99_of_100(remembered):
                 first = [found[0].made, *found[0].same] if found else []
                 alike = {r.made for r in tables[i] if np.abs(r.value - row.value).max() <= SAME_MM}
                 named[row.made.kind] += bool(first) and (first[0] == row.made or first[0] in alike)
-    assert len(tried) == 26
+    assert len(tried) == 27
     assert sum(tried.values()) > cases(3000)
     for kind, count in tried.items():
         assert count > cases(30), kind

@@ -91,20 +91,20 @@ def cut_part(part, values):
 def cut_corrected(part, values, correction):
     """The deviations of all points with corrected offsets: cut shifted, at the angles that their operation's turn gives."""
     model = part.model
-    shifted = values.copy()
     operations = np.array([one.operation for one in model.points])
-    for point, operation in enumerate(operations.tolist()):
-        shifted[model.point_axis_columns(point)] += correction.shift_mm[operation]
-    columns = [
+    turning = [
         model.index(one.kind, one.owner, place=one.place)
         for one in model.of_kind("rotary angle", model.machine.letters[-1])
     ]
     found = np.zeros((len(operations), 3))
-    for turn in np.unique(correction.turn_deg).tolist():
-        turned = shifted.copy()
-        turned[columns] += turn
-        mine = correction.turn_deg[operations] == turn
-        found[mine] = cut_part(part, turned)[mine]
+    for operation in np.unique(operations).tolist():
+        # Places of an axis may be shared: each operation is cut for itself.
+        mine = np.flatnonzero(operations == operation)
+        moved = values.copy()
+        for axis, by in enumerate(correction.shift_mm[operation].tolist()):
+            moved[np.unique([model.point_axis_columns(point)[axis] for point in mine.tolist()])] += by
+        moved[turning] += correction.turn_deg[operation]
+        found[mine] = cut_part(part, moved)[mine]
     return found
 
 

@@ -8,6 +8,7 @@ from kinematics import (
     Machine,
     Platter,
     RotaryAxis,
+    RotationSense,
     Setup,
     StackStep,
     compare_touch_off,
@@ -17,6 +18,8 @@ from kinematics.errors import KinematicsError
 from kinematics.uncertainty import (
     CutPoint,
     ModelOperation,
+    SetupModel,
+    StackNode,
     TouchReading,
     UncertaintySource,
     draw_sources,
@@ -162,3 +165,32 @@ def test_refusals():
         one.index("step up", "no such step")
     with pytest.raises(KinematicsError, match="shape"):
         UncertaintySource("step up", "plate", one.of_kind("step up", "plate"), np.eye(2))
+
+
+def test_places_that_are_next_to_each_other_share_their_error():
+    """Two nests squared up 0.21 degrees apart, across 0 of an endless rotary; 1 mm of an axis, counted from the lowest."""
+    a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
+    c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    angles = ([0.0, 0.12], [0.0, 359.91], [0.0, 90.12], [-30.0, 89.91], [-30.0, 0.63])
+    origins = [[x, 0.0, 0.0] for x in (0.0, 0.4, 0.0, 0.0, 0.0)]
+    operations = tuple(
+        ModelOperation(f"op {k}", q, origin)
+        for k, (q, origin) in enumerate(zip(angles, origins, strict=True))
+    )
+    stack = (StackNode("post", StackStep("post", up_mm=100.0)),)
+    model = SetupModel(Machine("mill", (a, c), Platter(face_mm=0.0)), {None: stack}, operations)
+    assert [one.place for one in model.of_kind("rotary angle", "A")] == [-30.0, 0.0]
+    assert [one.place for one in model.of_kind("rotary angle", "C")] == [0.12, 0.63, 90.12]
+    columns = [model.angle_column(1, q[1]) for q in angles]
+    assert columns[0] == columns[1] != columns[4]
+    assert columns[2] == columns[3]
+    along_x = (
+        model.offset_axis_columns(0)[0],
+        model.offset_axis_columns(1)[0],
+        model.offset_axis_columns(2)[0],
+    )
+    assert along_x[0] == along_x[1]
+    # The error of one angle moves both nests' offsets.
+    moved = model.offset_jacobian[:, :, columns[0]]
+    assert np.abs(moved[1]).max() > 1e-3
+    assert np.abs(moved[2:4]).max() == 0.0
