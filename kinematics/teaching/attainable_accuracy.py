@@ -215,6 +215,10 @@ def circles_uncertainty_mm(exercise: PivotExercise, which: int) -> Floats:
     [0.001, 0.001]
     >>> circles_uncertainty_mm(set_pivot_exercise_on(mill, balls[:1], poses, seed=7), 0).tolist()
     [nan, nan]
+    >>> circles_uncertainty_mm("mill", 0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: exercise: expected a PivotExercise, found 'mill'
     """
     last = len(exercise.machine.rotaries) - 1
     if not 0 <= which <= last:

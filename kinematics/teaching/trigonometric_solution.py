@@ -75,6 +75,10 @@ def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> 
     >>> skew = RotaryAxis("C", [0, 0, 0], [0.01, 0, 1], RotationSense.CLOCKWISE, None)
     >>> why_not_by_trigonometry(Setup.from_stack(Machine("mill", (skew,), Platter(face_mm=0.0)), []), [])
     'rotary C does not run along a machine axis'
+    >>> why_not_by_trigonometry("setup", [])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: setup: expected a Setup, found 'setup'
     """
     for rotary in setup.machine.rotaries:
         if square_axis(rotary.direction) is None:
