@@ -201,8 +201,8 @@ class SetupModel(DeclaredFields):
             found += [UncertainQuantity("tool length", tool), UncertainQuantity("tool diameter", tool)]
         found.append(UncertainQuantity("temperature"))
         for rotary, angles in zip(self.machine.rotaries, self._angle_places, strict=True):
-            places = sorted(set(angles.values()))
-            found += [UncertainQuantity("rotary angle", rotary.letter, place=place) for place in places]
+            apart = sorted(set(angles.values()))
+            found += [UncertainQuantity("rotary angle", rotary.letter, place=place) for place in apart]
         for axis, places in zip(AXES, self._positions[0], strict=True):
             found += [UncertainQuantity("axis position", axis, place=place) for place in places.tolist()]
         return tuple(found)
