@@ -42,6 +42,7 @@ class _Declared(NamedTuple):
     check: Check
     expected: str
     name: str
+    finite: bool
 
 
 def takes_declared(
@@ -123,7 +124,8 @@ def _refuse_another(declared: _Declared, value: object) -> None:
     if type(value) in declared.plain or declared.check(value):
         return
     if declared.expected.startswith(("a number", "numbers")) and _is_real(value):
-        raise KinematicsError(f"{declared.name}: expected finite numbers, found NaN or infinity")
+        words = "finite numbers, found NaN or infinity" if declared.finite else "numbers, found NaN"
+        raise KinematicsError(f"{declared.name}: expected {words}")
     raise KinematicsError(f"{declared.name}: expected {declared.expected}, found {shown(value)}")
 
 
@@ -168,13 +170,13 @@ class _Reading(NamedTuple):
 
     number: Check
     array: Callable[[str], Check]
-    numbers: str
+    finite: bool
 
 
 def _argument(infinite: bool) -> _Reading:  # noqa: FBT001 - the caller's own answer
     if infinite:
-        return _Reading(_is_number, lambda _: _is_numbers, "a number")
-    return _Reading(_is_finite, lambda kind: _is_finite_numbers if kind == "f" else _holds(kind), "a number")
+        return _Reading(_is_number, lambda _: _is_numbers, finite=False)
+    return _Reading(_is_finite, lambda kind: _is_finite_numbers if kind == "f" else _holds(kind), finite=True)
 
 
 def _is_number(value: object) -> bool:
@@ -227,14 +229,14 @@ def _holds(kinds: str) -> Check:
     return lambda value: isinstance(value, np.ndarray) and value.dtype.kind in kinds
 
 
-_FIELD = _Reading(_is_number, _holds, "a number")
+_FIELD = _Reading(_is_number, _holds, finite=False)
 
 
 def _declared(hint: Any, name: str, reading: _Reading) -> _Declared:  # noqa: ANN401 - any annotation
     """A declared type, ready to be held against values."""
     inner = typing.get_args(hint) if _is_union(hint) else (hint,)
     plain = {one for one in inner if one is types.NoneType or (one is str and not _is_array(hint))}
-    return _Declared(frozenset(plain), _check_of(hint, reading), _words_of(hint, reading), name)
+    return _Declared(frozenset(plain), _check_of(hint, reading), _words_of(hint), name, reading.finite)
 
 
 def _is_union(hint: Any) -> bool:  # noqa: ANN401 - any annotation
@@ -317,16 +319,16 @@ def _each(checks: Sequence[Check]) -> Check:
     )
 
 
-def _words_of(hint: Any, reading: _Reading) -> str:  # noqa: ANN401, PLR0911 - a line for each kind of annotation
+def _words_of(hint: Any) -> str:  # noqa: ANN401, PLR0911 - a line for each kind of annotation
     """A declared type as a message names it."""
-    plain = {float: reading.numbers, int: "a whole number", str: "text", bool: "True or False"}
+    plain = {float: "a number", int: "a whole number", str: "text", bool: "True or False"}
     if hint in plain:
         return plain[hint]
     if _may_be_none(hint):
-        return f"{_words_of(_but_none(hint), reading)} or None"
+        return f"{_words_of(_but_none(hint))} or None"
     if _is_array(hint):
         kinds = {"iu": "an array of whole numbers", "b": "an array of True and False"}
-        return kinds.get(_kind(hint), f"{reading.numbers.removeprefix('a ')}s")
+        return kinds.get(_kind(hint), "numbers")
     inner, (collection, item) = typing.get_args(hint), _items(hint)
     if typing.get_origin(hint) is Literal:
         several = len(inner) > 2
@@ -334,24 +336,24 @@ def _words_of(hint: Any, reading: _Reading) -> str:  # noqa: ANN401, PLR0911 - a
             f'"{one}"' for one in inner
         )
     if _is_union(hint):
-        return " or ".join(dict.fromkeys(_words_of(one, reading) for one in inner))
+        return " or ".join(dict.fromkeys(_words_of(one) for one in inner))
     if typing.get_origin(hint) is tuple and collection is None:
-        return f"{len(inner)} values ({', '.join(dict.fromkeys(_words_of(one, reading) for one in inner))})"
+        return f"{len(inner)} values ({', '.join(dict.fromkeys(_words_of(one) for one in inner))})"
     if collection is not None and issubclass(collection, Mapping):
-        return f"a mapping of {_words_of(inner[0], reading)} to {_words_of(inner[1], reading)}"
+        return f"a mapping of {_words_of(inner[0])} to {_words_of(inner[1])}"
     if collection is not None:
-        return f"a list of {_several(item, reading)}"
+        return f"a list of {_several(item)}"
     if inspect.isclass(hint) and not getattr(hint, "_is_protocol", False):
         return f"{'an' if hint.__name__[0] in 'AEIOU' else 'a'} {hint.__name__}"
     return "something to call"
 
 
-def _several(hint: Any, reading: _Reading) -> str:  # noqa: ANN401 - any annotation
+def _several(hint: Any) -> str:  # noqa: ANN401 - any annotation
     """A declared type of a list's items as a message names it."""
     item = _items(hint)[1]
     if item is not None:
-        return f"lists of {_several(item, reading)}"
+        return f"lists of {_several(item)}"
     if _is_union(hint) and not _is_array(hint):
-        return " or ".join(dict.fromkeys(_several(one, reading) for one in typing.get_args(hint)))
+        return " or ".join(dict.fromkeys(_several(one) for one in typing.get_args(hint)))
     plain = {float: "numbers", int: "whole numbers", str: "text"}
-    return plain.get(hint) or (hint.__name__ if inspect.isclass(hint) else _words_of(hint, reading))
+    return plain.get(hint) or (hint.__name__ if inspect.isclass(hint) else _words_of(hint))

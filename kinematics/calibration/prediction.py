@@ -95,7 +95,7 @@ def predict_uncertainty(
     >>> predict_uncertainty(plan, mill, 0.0)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: sigma: expected more than 0 mm, found 0
+    kinematics.errors.KinematicsError: sigma: expected more than 0, found 0
     """
     as_sigma_mm(sigma_mm)
     problem = build_problem(as_instance(planned, Readings, "planned"), machine)

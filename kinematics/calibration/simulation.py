@@ -14,6 +14,7 @@ from kinematics.calibration.readings import Readings
 from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
+from kinematics.validation import as_count
 
 __all__ = ["perturbed_machine", "simulated_readings"]
 
@@ -59,7 +60,7 @@ def perturbed_machine(
         raise KinematicsError(
             f"hidden errors: expected 0 or more, found {position_mm:g} mm and {direction_deg:g} degrees"
         )
-    chance = np.random.default_rng(seed)
+    chance = np.random.default_rng(as_count(seed, "seed", 0))
     rotaries = []
     for rotary in machine.rotaries:
         square = orthonormal_pair(rotary.direction)
@@ -127,7 +128,7 @@ def simulated_readings(
     if not (np.isfinite(repeatability_mm) and repeatability_mm >= 0.0):
         raise KinematicsError(f"repeatability: expected 0 mm or more, found {repeatability_mm:g}")
     exact = planned_readings(truth, targets, poses_deg, which)
-    points = exact.points_mm + repeatability_mm * np.random.default_rng(seed).normal(
+    points = exact.points_mm + repeatability_mm * np.random.default_rng(as_count(seed, "seed", 0)).normal(
         size=exact.points_mm.shape
     )
     if resolution_mm is not None:

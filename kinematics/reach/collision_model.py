@@ -20,6 +20,7 @@ from kinematics.validation import (
     as_array,
     as_instance,
     as_number,
+    as_positive,
     as_vector,
     is_list,
     read_only,
@@ -265,8 +266,7 @@ def platter_solid(machine: Machine, thickness_mm: float) -> Solid | None:
         ...
     kinematics.errors.KinematicsError: platter, thickness: expected more than 0, found -40
     """
-    if not thickness_mm > 0.0:
-        raise KinematicsError(f"platter, thickness: expected more than 0, found {thickness_mm:g}")
+    as_positive(thickness_mm, "platter, thickness")
     diameter = machine.platter.diameter_mm
     if diameter is None or is_horizontal(machine.rotaries[-1]):
         return None

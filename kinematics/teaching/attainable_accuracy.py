@@ -216,6 +216,9 @@ def circles_uncertainty_mm(exercise: PivotExercise, which: int) -> Floats:
     >>> circles_uncertainty_mm(set_pivot_exercise_on(mill, balls[:1], poses, seed=7), 0).tolist()
     [nan, nan]
     """
+    last = len(exercise.machine.rotaries) - 1
+    if not 0 <= which <= last:
+        raise KinematicsError(f"pivot: expected 0 to {last}, found {which}")
     rotary, readings = exercise.machine.rotaries[which], exercise.readings
     axes = ["XYZ".index(axis) for axis in coordinate_axes(rotary)]
     undetermined = np.full(2, np.nan)

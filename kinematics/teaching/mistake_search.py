@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.declared_types import DeclaredFields
-from kinematics.teaching.answered_numbers import ROUNDED, AnsweredNumbers
+from kinematics.teaching.answered_numbers import AnsweredNumbers
 from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets
 
 __all__ = ["CHANCE", "FOLLOWED", "FoundMistake", "MistakeSearch"]
@@ -108,26 +108,26 @@ class MistakeSearch:
     """Comparison of k answers with the v rows of `PerturbedOffsets`."""
 
     def __init__(self, recomputed: PerturbedOffsets, answered: AnsweredNumbers) -> None:
-        self.made, self.digit = recomputed.made, answered.digit_mm
+        self.answered, self.made, self.digit = answered, recomputed.made, answered.digit_mm
         self.size = np.array([len(made) for made in recomputed.made])
         self.operation, self.wrong, self.off = answered.operation, answered.wrong, answered.off_mm
         self.predicted = recomputed.offset_mm[:, answered.operation, answered.axis]
         self.left = np.abs(self.predicted - answered.value_mm)
         self.change = np.abs(self.predicted - answered.truth_mm)
-        operation, tolerance, digit = answered.operation, answered.tolerance_mm, answered.digit_mm
-        furthest = np.array([np.abs(self.off[operation == o]).max() for o in operation])
+        furthest = np.array([np.abs(self.off[self.operation == o]).max() for o in self.operation])
         # Millimetres taken for inches are as far apart as they are, times 25.4.
         self.scale = np.maximum(1.0, recomputed.scale)[:, None]
-        self.near = self.scale * np.minimum(tolerance, np.maximum(ROUNDED * digit + 1e-9, furthest / _SHARE))
+        match = np.maximum(answered.rounded_mm + 1e-9, furthest / _SHARE)
+        self.near = self.scale * np.minimum(answered.tolerance_mm, match)
         # Two mistakes at once are believed only where they give the numbers as closely as careful work does.
-        most = np.where(self.size == 2, _CAREFUL * digit, np.inf)[:, None]
+        most = np.where(self.size == 2, _CAREFUL * self.digit, np.inf)[:, None]
         self.near = np.minimum(self.near, self.scale * most)
-        self.far = furthest > _FAR * tolerance
+        self.far = furthest > _FAR * answered.tolerance_mm
         self.hit = self.left <= self.near
 
     def run(self) -> tuple[tuple[FoundMistake, ...], tuple[int, ...]]:
         """Findings by a greedy search: the mistake that explains most wrong numbers, then most of the rest."""
-        open_operations = sorted(set(self.operation[self.wrong].tolist()))
+        open_operations = list(self.answered.wrong_operations)
         findings: list[FoundMistake] = []
         while open_operations:
             found = self._best(open_operations)
@@ -172,7 +172,7 @@ class MistakeSearch:
         """
         here = np.isin(self.operation, where)
         scatter = float(self.left[row, here].max())
-        if self.size[row] != 1 or self.scale[row, 0] > 1.0 or scatter <= ROUNDED * self.digit:
+        if self.size[row] != 1 or self.scale[row, 0] > 1.0 or scatter <= self.answered.rounded_mm:
             return None
         fits = np.flatnonzero((self.size == 2) & self.hit[:, here].all(axis=1))
         left = self.left[np.ix_(fits, here)].max(axis=1, initial=0.0)
@@ -198,11 +198,10 @@ class MistakeSearch:
         only by leaving out the rows that would change them. Right operations are evidence, too, where the row gives
         what their numbers are off by within the tolerance.
         """
-        right = set(self.operation.tolist()) - set(self.operation[self.wrong].tolist())
-        given = [o for o in right if self.hit[row, self.operation == o].all()]
+        given = [o for o in self.answered.right_operations if self.hit[row, self.operation == o].all()]
         here = np.isin(self.operation, [*where, *given])
         off = np.abs(self.off)
-        inexact = here & (off > ROUNDED * self.digit)
+        inexact = here & (off > self.answered.rounded_mm)
         exact = here & ~inexact
         reach = 2.0 * off[inexact]
         alike = self.size == self.size[row]
@@ -251,9 +250,13 @@ class MistakeSearch:
             left_mm,
             chance,
             self._pairs_for(row, here),
-            left_mm <= ROUNDED * self.digit,
-            tuple(sorted(set(self.operation[self.wrong].tolist()) - set(where))),
+            left_mm <= self.answered.rounded_mm,
+            self._elsewhere(where),
         )
+
+    def _elsewhere(self, where: tuple[int, ...]) -> tuple[int, ...]:
+        """The other operations with wrong numbers."""
+        return tuple(o for o in self.answered.wrong_operations if o not in where)
 
     def _pairs_for(self, row: int, here: NDArray[np.bool_]) -> tuple[tuple[Mistake, ...], ...]:
         """Pairs that explain as much as a single mistake does, none of them that mistake with another that shows nothing."""
@@ -292,5 +295,5 @@ class MistakeSearch:
             int(here.size),
             float(self.left[row][here][met[row]].max() / self.scale[row, 0]),
             0.0,
-            elsewhere=tuple(sorted(set(self.operation[self.wrong].tolist()) - {o})),
+            elsewhere=self._elsewhere((o,)),
         )

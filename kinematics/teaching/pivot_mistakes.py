@@ -164,6 +164,8 @@ def mistakes_in_direction(support: AttainableAccuracy, which: int) -> tuple[Wron
     tuple of WrongPivot
         Both angles in degrees, counted from the believed direction.
     """
+    if not 0 <= which < len(support.best):
+        raise KinematicsError(f"pivot: expected 0 to {len(support.best) - 1}, found {which}")
     found = support.best[which, 2:]
     first, second = (one.name for one in support.numbers[4 * which + 2 : 4 * which + 4])
     rows = _each((first, second), "old value kept", "{} {was} left as the shop believed", found, 0.0 * found)

@@ -248,6 +248,20 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
     cost. First everything else is taken as it is stated; where no cause explains the deviations so, no two do, and the
     budget does not either, everything else may lie within its stated limits. Where still none does, a cause that explains
     them alone counts however far it is from what is stated: `far` is true then.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> from kinematics.uncertainty import MeasuredDeviation, correct_jointly, measured_parts
+    >>> rows = [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.003), MeasuredDeviation(1, [0, -1, 0], -0.05, 0.003)]
+    >>> causes = single_causes(correct_jointly(measured_parts(part, rows), [height]), [height])
+    >>> [round(one.value, 6) for one in causes.causes if one.quantity.kind == "step up"]   # by itself, a post 0.05 taller
+    [0.05]
+    >>> single_causes(rows, [height])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: joint: expected a JointCorrection, found [MeasuredDeviation(feature=0, along=array([0., 0., 1.]), ...
     """
     measured = joint.measured
     given = tuple(sources)

@@ -65,7 +65,7 @@ def proven_within(value: ArrayLike, expanded: ArrayLike, tolerance: ArrayLike) -
     >>> proven_within(0.03, 0.02, np.nan)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: tolerance: expected numbers, found nan
+    kinematics.errors.KinematicsError: tolerance: expected numbers, found NaN
     """
     return np.asarray(np.abs(value) + np.asarray(expanded) <= np.asarray(tolerance))
 
@@ -138,7 +138,7 @@ def position_radius(covariance: ArrayLike, level: float = 0.95, dof: ArrayLike =
     >>> position_radius(np.eye(3), level=1.0)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: level: expected more than 0 and less than 1, found 1
+    kinematics.errors.KinematicsError: level: expected between 0 and 1, found 1
     """
     from scipy import special
 

@@ -161,6 +161,18 @@ def measured_parts(part: PartModel, deviations: Sequence[MeasuredDeviation]) -> 
     ------
     KinematicsError
         When there is no deviation, or one is of a feature that the part does not have.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.03)])
+    >>> measured.jacobian[:, part.model.columns(height)].tolist()   # on a taller post "face" is cut lower
+    [[-1.0]]
+    >>> measured_parts(part, [MeasuredDeviation(2, [0, 0, 1], -0.05, 0.03)])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: measured deviation: expected a feature from 0 to 1, found 2
     """
     count = len(part.features)
     given = tuple(as_instance(one, MeasuredDeviation, "measured deviations") for one in deviations)
@@ -233,6 +245,19 @@ def seating_spread(measured: MeasuredParts) -> tuple[SeatingSpread, ...]:
     -----
     Of each part the deviations less the mean over all parts are fitted by a shift of the part (weighted least squares,
     no prior); the variance of these shifts less that of the fit is the spread.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> rows = [MeasuredDeviation(0, [0, 0, 1], 0.05 * k, 0.03, serial=str(k)) for k in range(3)]
+    >>> up = seating_spread(measured_parts(part, rows))[0]   # 0, 0.05 and 0.10 scatter by 0.05, the measurement by 0.03
+    >>> up.kind, round(up.u_mm, 6), up.dof
+    ('part up', 0.04, 2)
+    >>> seating_spread(rows)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: measured: expected a MeasuredParts, found [MeasuredDeviation(feature=0, along=array([0., 0., 1.]), ...
     """
     as_instance(measured, MeasuredParts, "measured")
     count = len(measured.serials)

@@ -88,6 +88,19 @@ def measurement_blunders(
         fewer values comes before one in more. A sign lost in one value, or two features exchanged, are named where the
         deviations are explained, too, but would be far likelier without: features that contradict each other at one place
         need a lean to do so, or several things off at once.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> from kinematics.uncertainty import MeasuredDeviation, measured_parts
+    >>> rows = [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.003), MeasuredDeviation(1, [0, -1, 0], -0.05, 0.003)]
+    >>> measurement_blunders(measured_parts(part, rows), [height])   # they agree
+    ()
+    >>> measurement_blunders(rows, [height])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: measured: expected a MeasuredParts, found [MeasuredDeviation(feature=0, along=array([0., 0., 1.]), ...
     """
     known = Explanations(measured, tuple(sources))
     excess = measured.excess_mm

@@ -32,7 +32,7 @@ from kinematics.uncertainty.features import Feature, PartModel, part_model
 from kinematics.uncertainty.inspection import SEATING, MeasuredDeviation, measured_parts
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertaintySource
-from kinematics.validation import as_count, as_instance
+from kinematics.validation import as_count, as_instance, as_positive
 
 __all__ = [
     "AddedPoses",
@@ -84,10 +84,25 @@ def next_feature(causes: SingleCauses, u_mm: float | None = None) -> NextFeature
     NextFeature or None
         With one rival and no pair of causes that would explain as much: None. Likewise where no feature would tell any
         of them apart.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> from kinematics.uncertainty import MeasuredDeviation, measured_parts
+    >>> measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.03)])
+    >>> from kinematics.uncertainty import correct_jointly, single_causes
+    >>> causes = single_causes(correct_jointly(measured, [height]), [height])
+    >>> next_feature(causes) is None   # no other cause explains as much
+    True
+    >>> next_feature(causes, u_mm=-0.003)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: u: expected more than 0, found -0.003
     """
     as_instance(causes, SingleCauses, "causes")
     rivals, measured = causes.rivals, causes.joint.measured
-    u = float(np.median(measured.u_mm)) if u_mm is None else u_mm
+    u = float(np.median(measured.u_mm)) if u_mm is None else as_positive(u_mm, "u")
     if len(rivals) < 2:
         return _against_pairs(causes, u)
     best: NextFeature | None = None
@@ -206,7 +221,22 @@ def next_place(
     -------
     NextPlace or None
         The one that tells most of them apart, and those best; None where none tells any two apart.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> from kinematics.uncertainty import MeasuredDeviation, correct_jointly, measured_parts
+    >>> measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.03)])
+    >>> estimate = correct_jointly(measured, [height]).estimate   # the post is 0.032 taller
+    >>> next_place(part, [estimate], [height], [(0, [0, 0, -5])], 0.003) is None   # one explanation: nothing to tell apart
+    True
+    >>> next_place(part, [estimate], [height], [0], 0.003)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: places: expected a list of 2 values (a whole number, numbers), found [0]
     """
+    as_positive(u_mm, "u")
     if len(explanations) < 2 or not places:
         return None
     axes = np.eye(3)[[2, 0, 1]]
@@ -285,6 +315,21 @@ def line_information(
     -------
     ndarray, shape (4n, 4n)
         The inverse of a covariance where that exists: of two shifts (mm) and two tilts (degrees) of each line.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> from kinematics.calibration import PlannedTarget, TargetKind
+    >>> ball = PlannedTarget("ball", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> turns = [[0, 0], [0, 90], [0, 180], [0, 270]]
+    >>> information = line_information(part.model.machine, [ball], turns, 0.002)
+    >>> [round(one) for one in information.diagonal()[4:6]]   # four readings on where C is: 4 / 0.002^2; on A, none
+    [1000000, 1000000]
+    >>> line_information(part.model.machine, [], turns, 0.002)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: plan: expected at least one target, found none
     """
     seen = expand_mask(targets, is_accessible(machine, targets, poses_deg))
     each = pose_information(planned_readings(machine, targets, poses_deg), seen, machine, sigma_mm)
@@ -333,6 +378,21 @@ def added_poses(
     -----
     Derived here: independent sessions add their information, C' = (C^-1 + I)^-1 = C (1 + I C)^-1, which also holds
     where the first session determined nothing and C has no inverse.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> from kinematics.calibration import PlannedTarget, TargetKind
+    >>> ball = PlannedTarget("ball", TargetKind.BALL, [[50.0, 0.0, 40.0]])
+    >>> lines = [one for one in part.model.quantities if one.kind.startswith("line")]
+    >>> fit = UncertaintySource("calibration", "", lines, 1e-4 * np.eye(len(lines)))
+    >>> [one.tilt_deg for one in added_poses(part, [height, fit], [ball], 0.002)]
+    [-90.0, -60.0, -30.0, 0.0, 30.0]
+    >>> added_poses(part, [height], [ball], 0.002)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: added poses: expected a calibration among the sources, found none
     """
     as_count(count, "poses")
     place = next((k for k, one in enumerate(sources) if one.kind == "calibration"), None)

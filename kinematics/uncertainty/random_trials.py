@@ -98,8 +98,16 @@ def numerical_tolerance(u: ArrayLike, digits: int = 1) -> Array:
     --------
     >>> numerical_tolerance([0.0083, 0.35], 1).tolist(), numerical_tolerance(32.0, 2).tolist()
     ([0.0005, 0.05], 0.5)
+    >>> numerical_tolerance(0.35, 0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: digits: expected a whole number, 1 or more, found 0
     """
-    size = np.maximum(np.abs(np.asarray(u, dtype=np.float64)), 1e-300)
+    as_count(digits, "digits")
+    size = np.asarray(u, dtype=np.float64)
+    if (size < 0.0).any():
+        raise KinematicsError(f"u: expected 0 or more, found {float(size.min()):g}")
+    size = np.maximum(size, 1e-300)
     # What rounds up to the next power of ten has one digit fewer behind the point.
     power = np.floor(np.log10(size))
     power = np.where(np.round(size / 10.0 ** (power - digits + 1)) >= 10.0**digits, power + 1.0, power)
@@ -165,7 +173,7 @@ def monte_carlo(
         raise KinematicsError(f"level: expected between 0 and 1, found {level:g}")
     as_count(digits, "digits")
     wanted = None if trials is None else -(-as_count(trials, "trials") // BLOCK_TRIALS)
-    generator = np.random.Generator(np.random.SFC64(seed))
+    generator = np.random.Generator(np.random.SFC64(as_count(seed, "seed", 0)))
     blocks, count = _Averages(level, shortest=shortest), 0
     share: list[Array] = []
     while True:
@@ -245,7 +253,21 @@ class _Averages:
 
 @takes_declared()
 def offset_trials(model: SetupModel, sources: Sequence[UncertaintySource]) -> Trials:
-    """The errors of all offsets, shape (3 O, trials), as a model for `monte_carlo`; nothing in it is linearized."""
+    """The errors of all offsets, shape (3 O, trials), as a model for `monte_carlo`; nothing in it is linearized.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> trials = offset_trials(part.model, [height])
+    >>> drawn = trials(10_000, np.random.default_rng(1))   # X, Y, Z of "top", then of "side"
+    >>> drawn.std(axis=1).round(3).tolist()
+    [0.0, 0.0, 0.04, 0.0, 0.04, 0.0]
+    >>> offset_trials(part.model, ["post"])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: sources: expected a list of UncertaintySource, found ['post']
+    """
     columns = [model.columns(source).tolist() for source in sources]
 
     def run(trials: int, generator: np.random.Generator) -> Array:
@@ -261,7 +283,20 @@ def offset_trials(model: SetupModel, sources: Sequence[UncertaintySource]) -> Tr
 
 @takes_declared()
 def part_trials(part: PartModel, sources: Sequence[UncertaintySource]) -> Trials:
-    """The values of all rows of features and seams, shape (K, trials), as a model for `monte_carlo`."""
+    """The values of all rows of features and seams, shape (K, trials), as a model for `monte_carlo`.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> trials = part_trials(part, [height])
+    >>> trials(10_000, np.random.default_rng(1)).std(axis=1).round(3).tolist()   # "face" and "step"
+    [0.04, 0.04]
+    >>> part_trials(part, ["post"])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: sources: expected a list of UncertaintySource, found ['post']
+    """
     model = part.model
     columns = [model.columns(source).tolist() for source in sources]
     side = model.side_shares(part.point, part.direction, part.normal) * model.cold_scale

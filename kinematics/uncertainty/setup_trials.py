@@ -44,6 +44,22 @@ def setup_errors(model: SetupModel, values: ArrayLike) -> tuple[Array, Array]:
         The offset that should have been loaded less the one that was, machine X, Y, Z.
     points : ndarray, shape (..., C, 3)
         Where each point is cut less where it should be, part coordinates.
+
+    Examples
+    --------
+    >>> from kinematics.uncertainty.example_part import example_part
+    >>> part, height = example_part()
+    >>> off = np.zeros(len(part.model.quantities))
+    >>> off[part.model.index("step up", "post")] = 0.01   # a post that is taller than stated
+    >>> offsets, points = setup_errors(part.model, off)
+    >>> offsets.round(9).tolist()   # "top" and "side", where A has laid the post down toward -Y
+    [[0.0, 0.0, 0.01], [0.0, -0.01, 0.0]]
+    >>> points.round(9)[:, 2].tolist()   # both are cut too low
+    [-0.01, -0.01]
+    >>> setup_errors(part.model, [0.01])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: values: expected a last axis of 32 numbers, found shape (1,)
     """
     given = as_vectors(values, len(model.quantities), "values")
     rows = given.reshape(-1, given.shape[-1])

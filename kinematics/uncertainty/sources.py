@@ -19,6 +19,7 @@ from kinematics.errors import KinematicsError
 from kinematics.validation import (
     ValueEquality,
     as_array,
+    as_count,
     as_instance,
     as_instances,
     as_number,
@@ -308,7 +309,19 @@ def draw_sources(
     -------
     list of ndarray, each of shape (k, trials)
         In the quantities' units.
+
+    Examples
+    --------
+    >>> quantity = UncertainQuantity("step up", "post")
+    >>> (heights,) = draw_sources([UncertaintySource.of([quantity], Spread.within(0.01))], 1000, np.random.default_rng(1))
+    >>> heights.shape, bool(abs(heights).max() <= 0.01), bool(abs(heights).max() > 0.0099)
+    ((1, 1000), True, True)
+    >>> draw_sources(["post"], 1000, np.random.default_rng(1))
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: sources: expected a list of UncertaintySource, found ['post']
     """
+    as_count(trials, "trials")
     drawn = []
     for source in sources:
         count = len(source.quantities)

@@ -15,6 +15,7 @@ from markdown_it import MarkdownIt
 from slices import cases
 
 from tiltwright.output import document as model
+from tiltwright.output.canvas import LineDrawing
 from tiltwright.output.document import (
     BLANK,
     Block,
@@ -35,7 +36,7 @@ from tiltwright.output.document_files import document_files, document_markdown, 
 from tiltwright.output.document_pdf import bundled, document_data, document_pdf
 from tiltwright.output.tables import COLUMNS, columns_of, table, wrapped_table
 
-SVG = '<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="10mm"></svg>'
+DRAWING = LineDrawing(20.0, 10.0)
 BLOCKS: tuple[Block, ...] = (
     Heading("heading 1"),
     Paragraph("paragraph 2"),
@@ -47,8 +48,8 @@ BLOCKS: tuple[Block, ...] = (
     ),
     Entry("G54", "entry 19", ("line 20",)),
     CodeBlock(("G10 L2 P1 X-21.000",)),
-    Picture(SVG, "picture 22", 20.0),
-    SideBySide(Picture(SVG, "picture 24", 20.0), (Paragraph("paragraph 25"), Table(("head 26",), (("cell 27",),)))),
+    Picture(DRAWING, "picture 22", 20.0),
+    SideBySide(Picture(DRAWING, "picture 24", 20.0), (Paragraph("paragraph 25"), Table(("head 26",), (("cell 27",),)))),
     PageBreak(),
     Paragraph("paragraph 23", bold=True),
 )  # fmt: skip
@@ -72,7 +73,7 @@ def words_of(block: Block) -> set[str]:
             found.update(words_of(value))
 
     for name, value in vars(block).items():
-        if name not in {"svg", "align"}:
+        if name not in {"drawing", "align"}:
             collect(value)
     return found
 
@@ -178,7 +179,7 @@ def test_files_by_their_ending():
     assert list(document_files(document, folder / "a.pdf", "a4")) == [folder / "a.pdf"]
     files = document_files(document, folder / "a b.md", "a4")
     assert list(files) == [folder / "a b-1.svg", folder / "a b-2.svg", folder / "a b.md"]
-    assert files[folder / "a b-1.svg"] == SVG
+    assert files[folder / "a b-1.svg"] == DRAWING.svg
     assert "(a%20b-1.svg)" in str(files[folder / "a b.md"])
 
 

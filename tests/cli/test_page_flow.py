@@ -14,6 +14,7 @@ import typst
 from test_documents import BLOCKS
 
 from tiltwright.output import typesetting
+from tiltwright.output.canvas import LineDrawing
 from tiltwright.output.document import (
     BLANK,
     Block,
@@ -34,7 +35,6 @@ LONG = (
     * 2
 )
 FORMULA = "R(C) = c·I + (1 - c)·(ki·kj) + s·[0 -kz ky; kz 0 -kx; -ky kx 0], k the line's direction, length 1"
-TALL = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 176 {0}" width="176mm" height="{0}mm"></svg>'
 ROW = ("1", "0", "0")
 MEASURED: tuple[Block, ...] = (
     *(one for one in BLOCKS if not isinstance(one, PageBreak | SideBySide | Picture)),
@@ -47,8 +47,8 @@ MEASURED: tuple[Block, ...] = (
     ),
     Table(("letter", "meaning"), (("a", LONG), ("b", "short")), left=2),
     Table(("pivot", "your answer"), (("A", BLANK), ("C", BLANK))),
-    Picture(TALL.format(72), "the swing", 176.0),
-    Picture(TALL.format(72), "the swing", 176.0, titled=False),
+    Picture(LineDrawing(176.0, 72.0), "the swing", 176.0),
+    Picture(LineDrawing(176.0, 72.0), "the swing", 176.0, titled=False),
 )
 
 
@@ -82,7 +82,7 @@ def step(number: int) -> NumberedStep:
 
 
 def swing(number: int) -> Picture:
-    return Picture(TALL.format(100), f"drawing {number}", 176.0)
+    return Picture(LineDrawing(176.0, 100.0), f"drawing {number}", 176.0)
 
 
 def _end(page) -> float:
@@ -181,5 +181,5 @@ def test_what_follows_a_long_table_is_counted_from_where_it_ends(rows, before):
 
 
 def test_a_drawing_higher_than_a_page_is_still_there():
-    high = replace(swing(1), svg=TALL.format(400))
+    high = replace(swing(1), drawing=LineDrawing(176.0, 400.0))
     assert high in in_page_order(document(step(1), high, step(2)), "a4")

@@ -7,7 +7,7 @@ import html
 import itertools
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -112,9 +112,86 @@ class LabelBox:
         return self.clip(start, end) is not None
 
 
+@dataclass(frozen=True)
+class Lettering:
+    """A text of a drawing, on its baseline, in mm.
+
+    Attributes
+    ----------
+    at : (x, y)
+        Where it begins, has its middle, or ends.
+    text : str
+    size : float
+    anchor : "start", "middle" or "end"
+    bold : bool
+    """
+
+    at: Point
+    text: str
+    size: float
+    anchor: str
+    bold: bool
+
+    @property
+    def svg(self) -> str:
+        """The text as an element of an SVG."""
+        x, y = _round(self.at)
+        style = _stated(
+            font_size=self.size,
+            text_anchor=self.anchor,
+            font_family=f"{typesetting.FAMILY}, sans-serif",
+            font_weight="bold" if self.bold else "normal",
+            fill="black",
+        )
+        return f'<text x="{x}" y="{y}"{style}>{html.escape(self.text, quote=False)}</text>'
+
+
+@dataclass(frozen=True)
+class LineDrawing:
+    """A finished drawing: lines and areas as elements of an SVG, and texts, in the order in which they were drawn.
+
+    Attributes
+    ----------
+    width, height : float
+        Size on paper in mm.
+    elements : tuple of str and Lettering
+    """
+
+    width: float
+    height: float
+    elements: tuple[str | Lettering, ...] = ()
+
+    @property
+    def svg(self) -> str:
+        """All of it as SVG; text in it stays text."""
+        return self._svg(one if isinstance(one, str) else one.svg for one in self.elements)
+
+    @property
+    def outlines(self) -> str:
+        """The SVG without its texts, for a page that sets them itself."""
+        return self._svg(one for one in self.elements if isinstance(one, str))
+
+    @property
+    def letterings(self) -> tuple[Lettering, ...]:
+        """The texts."""
+        return tuple(one for one in self.elements if isinstance(one, Lettering))
+
+    def reworded(self, old: str, new: str) -> LineDrawing:
+        """The drawing with other words in its texts."""
+        elements = (
+            one if isinstance(one, str) else replace(one, text=one.text.replace(old, new))
+            for one in self.elements
+        )
+        return replace(self, elements=tuple(elements))
+
+    def _svg(self, elements: Iterable[str]) -> str:
+        size = f'width="{self.width:g}mm" height="{self.height:g}mm" viewBox="0 0 {self.width} {self.height}"'
+        return "\n".join((_HEAD, f"     {size}>", "<defs>", "</defs>", *elements, "</svg>"))
+
+
 @dataclass
 class Canvas:
-    """An SVG under construction.
+    """A drawing under construction.
 
     Parameters
     ----------
@@ -128,7 +205,7 @@ class Canvas:
     strokes: list[tuple[Point, Point]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self._elements: list[str] = []
+        self._elements: list[str | Lettering] = []
 
     def line(self, start: Point, end: Point, weight: float, dash: str = "", colour: str = "black") -> None:
         """A straight line; weight in mm, dash as in SVG."""
@@ -280,15 +357,7 @@ class Canvas:
             x, y = _round((box.left - 0.4, box.top - 0.3))
             width, height = _round((box.right - box.left + 0.8, box.bottom - box.top + 0.6))
             self._elements.append(f'<rect x="{x}" y="{y}" width="{width}" height="{height}" fill="white" />')
-        x, y = _round(at)
-        style = _stated(
-            font_size=size,
-            text_anchor=anchor,
-            font_family=f"{typesetting.FAMILY}, sans-serif",
-            font_weight="bold" if bold else "normal",
-            fill="black",
-        )
-        self._elements.append(f'<text x="{x}" y="{y}"{style}>{html.escape(shown, quote=False)}</text>')
+        self._elements.append(Lettering(at, shown, size, anchor, bold))
         return box
 
     def name_beside(self, at: Point, text: str, size: float, within: LabelBox) -> LabelBox:
@@ -346,10 +415,9 @@ class Canvas:
                 break
         return best
 
-    def svg(self) -> str:
-        """The finished SVG; text in it stays text."""
-        size = f'width="{self.width:g}mm" height="{self.height:g}mm" viewBox="0 0 {self.width} {self.height}"'
-        return "\n".join((_HEAD, f"     {size}>", "<defs>", "</defs>", *self._elements, "</svg>"))
+    def finished(self) -> LineDrawing:
+        """The drawing as it is now."""
+        return LineDrawing(self.width, self.height, tuple(self._elements))
 
     def _path(self, d: str, **attributes: object) -> None:
         self._elements.append(f'<path d="{d}"{_stated(**attributes)} />')

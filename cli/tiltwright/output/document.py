@@ -7,6 +7,10 @@ disagree.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tiltwright.output.canvas import LineDrawing
 
 __all__ = [
     "BLANK",
@@ -124,7 +128,7 @@ class CodeBlock:
 class Picture:
     """A drawing, as wide on paper as stated; its title is printed above it, or only read out where pages are read."""
 
-    svg: str
+    drawing: LineDrawing
     title: str
     width_mm: float
     titled: bool = True

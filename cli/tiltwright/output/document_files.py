@@ -250,7 +250,8 @@ def document_files(document: Document, path: Path, paper: Paper) -> dict[Path, s
     if ending == ".txt":
         return {path: document_text(document)}
     drawings = {
-        path.with_name(f"{path.stem}-{n}.svg"): p.svg for n, p in enumerate(document.pictures, start=1)
+        path.with_name(f"{path.stem}-{n}.svg"): p.drawing.svg
+        for n, p in enumerate(document.pictures, start=1)
     }
     files: dict[Path, str | bytes] = dict(drawings)
     files[path] = document_markdown(document, [drawing.name.replace(" ", "%20") for drawing in drawings])

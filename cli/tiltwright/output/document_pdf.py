@@ -19,6 +19,7 @@ from typing import Any
 
 from kinematics.constants import MM_PER_INCH
 from tiltwright.output import typesetting
+from tiltwright.output.canvas import Lettering
 from tiltwright.output.document import (
     BLANK,
     Block,
@@ -65,7 +66,6 @@ _AT_LEAST_MM: dict[type[Block], float] = {NumberedStep: 70.0, Table: 40.0}
 _HOLE = 0.25
 """Share of a page that may stay empty below its text."""
 _LONG_STEP, _LONG_TABLE = 8, 14
-_SVG_HEIGHT = re.compile(r'viewBox="\S+ \S+ (\S+) (\S+)"')
 
 
 def in_page_order(document: Document, paper: Paper) -> tuple[Block, ...]:
@@ -77,7 +77,8 @@ def in_page_order(document: Document, paper: Paper) -> tuple[Block, ...]:
 
     Examples
     --------
-    >>> drawing = Picture('<svg viewBox="0 0 176 200"></svg>', "the setup", 176.0)
+    >>> from tiltwright.output.canvas import LineDrawing
+    >>> drawing = Picture(LineDrawing(176.0, 200.0), "the setup", 176.0)
     >>> steps = [Paragraph(f"line {n}") for n in range(20)]
     >>> order = in_page_order(Document("Key", "Port", (), (*steps, drawing, Paragraph("after"))), "a4")
     >>> [getattr(block, "text", "drawing") for block in order if not isinstance(block, PageBreak)][-2:]
@@ -350,8 +351,7 @@ def _(block: CodeBlock, _width: float) -> float:
 
 @height_mm.register
 def _(block: Picture, _width: float) -> float:
-    size = _SVG_HEIGHT.search(block.svg)
-    high = block.width_mm * float(size[2]) / float(size[1]) if size else block.width_mm
+    high = block.width_mm * block.drawing.height / block.drawing.width
     return high + (_LINE_MM + 2.0 if block.titled else 0.0)
 
 
@@ -453,13 +453,25 @@ def _(block: CodeBlock) -> dict[str, Any]:
 
 @_block.register
 def _(block: Picture) -> dict[str, Any]:
-    title = prose_text(block.title)
     return {
         "kind": "picture",
-        "svg": block.svg,
-        "title": title,
+        "svg": block.drawing.outlines,
+        "texts": [_lettering(one) for one in block.drawing.letterings],
+        "across": block.drawing.width,
+        "title": prose_text(block.title),
         "titled": block.titled,
         "width": block.width_mm,
+    }
+
+
+def _lettering(one: Lettering) -> dict[str, Any]:
+    return {
+        "x": one.at[0],
+        "y": one.at[1],
+        "text": " ".join(one.text.split()),  # as an SVG's own text is read
+        "size": one.size,
+        "anchor": one.anchor,
+        "weight": "bold" if one.bold else "regular",
     }
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiltwright.output import typesetting
-from tiltwright.output.canvas import Canvas, LabelBox, Point
+from tiltwright.output.canvas import Canvas, LabelBox, LineDrawing, Point
 from tiltwright.output.numbers import with_minus
 from tiltwright.sheet.panel_layout import (
     HALF,
@@ -56,7 +56,7 @@ class Panel:
 
     Parameters
     ----------
-    svg : str
+    drawing : LineDrawing
     labels : tuple of LabelBox
         Every text with the paper it takes, in mm.
     strokes : tuple of ((x, y), (x, y))
@@ -75,7 +75,7 @@ class Panel:
         Whether a ring is drawn about the smallest gap.
     """
 
-    svg: str
+    drawing: LineDrawing
     labels: tuple[LabelBox, ...]
     strokes: tuple[tuple[Point, Point], ...]
     leaders: tuple[tuple[Point, Point], ...]
@@ -126,7 +126,7 @@ def draw(view: SideView, layout: PanelLayout = HALF) -> Panel:
     leaders = _numbers(canvas, view, place, layout, bodies, numbered)
     _hatching(canvas, bodies, holes)
     return Panel(
-        svg=canvas.svg(),
+        drawing=canvas.finished(),
         labels=tuple(canvas.labels),
         strokes=tuple(canvas.strokes),
         leaders=tuple(leaders),

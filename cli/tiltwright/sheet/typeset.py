@@ -206,13 +206,13 @@ def _drawing(one: TiltDrawing) -> tuple[dict[str, Any], bool]:
     found = {
         "title": _TOGETHER.sub("\\1\N{NO-BREAK SPACE}", prose_text(one.view.title)),
         "caption": name_text(f"{mark.register} {mark.name}") + prose_text("; " + panel.caption),
-        "svg": panel.svg,
+        "svg": panel.drawing.svg,
         "width": panel.size[0],
         "wide": "" if solids is None else "wide",
         "tool": "" if solids is None or not solids.tool else name_text(solids.tool),
         "gap": [] if solids is None else [name_text(words) for words in solids.gap_words],
         "travel": "" if solids is None else prose_text(solids.travel_words[0]),
-        "bars": "" if strip is None else strip.svg(),
+        "bars": "" if strip is None else strip.finished().svg,
         "beside": _BESIDE_MM,
     }
     return found, panel.ringed

@@ -79,7 +79,7 @@ def explanation(
             ("Angles", "degrees, right-handed about the positive direction of each axis"),
             (
                 "Digits",
-                f"{decimals} decimals, one more than the sheet's; all digits are kept until the last line",
+                f"{decimals} decimals, one more than the sheet's, or more where rounding twice would mislead; all are kept to the end",
             ),
         ),
         tuple(blocks),
@@ -258,7 +258,7 @@ def working_blocks(
             swing = swings[line.key]
             title = f"{placed.name}: the swing about {swing.letter}"
             blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
-    blocks.append(Paragraph(f"As the sheet prints it: {_offset_words(placed, units)}", bold=True))
+    blocks.append(Paragraph(f"To the sheet's digits: {_offset_words(placed, units)}", bold=True))
     if working.swings and drawn:
         blocks.append(_pose_picture(setup, placed, steps, units, register, sized=added))
     return blocks
@@ -315,7 +315,7 @@ def _picture(
     view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
     if not sized:
         view = replace(view, steps=tuple(replace(step, size="") for step in view.steps))
-    return Picture(draw(view, ALONE).svg, title, ALONE.width)
+    return Picture(draw(view, ALONE).drawing, title, ALONE.width)
 
 
 def explanation_report(

@@ -28,7 +28,7 @@ from tiltwright.teaching.answers import (
 )
 from tiltwright.teaching.assessment import Assessment, assess
 from tiltwright.teaching.class_set import KEYS, job_name, key_name, readings_name
-from tiltwright.teaching.lesson_file import LessonFile, read_lesson
+from tiltwright.teaching.lesson_file import LESSON, LessonFile, read_lesson
 from tiltwright.teaching.pivot_assessment import PivotAssessment, PivotKey
 
 __all__ = ["Graded", "GradedFile", "check_sheet", "grade"]
@@ -182,6 +182,9 @@ def grade(folder: Path, answers: Path) -> Graded:
     InputFaults
         When the lesson or the folder of answers cannot be read at all.
     """
+    if (answers / LESSON).is_file() and not (folder / LESSON).exists():
+        tip = "the lesson's folder comes first, then the one with what was handed in"
+        raise InputFaults([Diagnostic(str(answers), None, "", "a lesson", "a folder of answer files", tip)])
     lesson = read_lesson(folder)
     grader: _Jobs | _Pivots = (_Pivots if lesson.level == PIVOT_LEVEL else _Jobs)(folder / KEYS, lesson)
     rows: list[GradedFile] = []
@@ -205,7 +208,12 @@ def _handed_in(answers: Path, endings: Sequence[str]) -> list[Path]:
         found = sorted(path for path in answers.rglob("*") if path.is_file() and _is_shown(path, answers))
     except OSError as refusal:
         why = "nothing of that name" if not answers.exists() else refusal.strerror or "unreadable"
-        raise InputFaults([Diagnostic(str(answers), None, "", why, "a folder of answer files")]) from None
+        tip = ""
+        if answers.is_file():
+            why, tip = "a file", "put it into a folder, by itself or with the others"
+        raise InputFaults(
+            [Diagnostic(str(answers), None, "", why, "a folder of answer files", tip)]
+        ) from None
     files = [path for path in found if path.suffix.lower() in (*endings, *_SPREADSHEETS)]
     # A text file without a column of sheets is somebody's note, not an answer.
     files = [path for path in files if path.suffix.lower() != ".txt" or _has_sheets(path)]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from kinematics import Machine
 from kinematics.teaching import PivotExercise, PivotProbing
-from tiltwright.output.canvas import Canvas, LabelBox, Point
+from tiltwright.output.canvas import Canvas, LabelBox, LineDrawing, Point
 from tiltwright.output.numbers import length, with_minus
 from tiltwright.output.typesetting import printable, shortened, width_em
 from tiltwright.teaching.swing_drawing import view_along
@@ -30,8 +30,10 @@ _ABOVE_MM, _BELOW_MM = 3.0, 4.0
 Floats = NDArray[np.float64]
 
 
-def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floats | None = None) -> str:
-    """The drawing as SVG, at most `PANEL_MM` large, as high as what it shows.
+def draw_probing(
+    exercise: PivotExercise, which: int, units: str, found_mm: Floats | None = None
+) -> LineDrawing:
+    """The drawing, at most `PANEL_MM` large, as high as what it shows.
 
     Parameters
     ----------
@@ -75,7 +77,7 @@ def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floa
         fitted = shortened(printable(text), (PANEL_MM[0] - COLUMN_X - 0.5) / TYPE_MM, bold=bold)
         canvas.text((COLUMN_X, _row_y(words, row)), fitted, TYPE_MM, bold=bold, halo=False)
     canvas.text((1.0, 4.0), with_minus(seen), TYPE_MM, halo=False)
-    return canvas.svg()
+    return canvas.finished()
 
 
 def _pivot_name(probing: PivotProbing, found_mm: Floats | None) -> str:

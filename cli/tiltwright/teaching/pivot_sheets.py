@@ -119,8 +119,8 @@ def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
                     "Two coordinates of each pivot are asked for, those across its line; the third, along the line, is free."
                 ),
                 (
-                    f"Every reading lies within {repeats} {units} of the truth in each coordinate that was probed. So an answer is "
-                    f"right within: {_within(exercise, support)} {units}."
+                    f"Every reading lies within {repeats} {units} of the truth in each coordinate that was probed. So answers "
+                    f"are right within these limits: {_within(exercise, support)} {units}."
                 ),
                 (
                     f"Lengths in {units}, {numbers.DECIMALS[units]} decimals. The coordinates themselves are asked for, not "
@@ -252,7 +252,7 @@ def pivot_key(
     blocks: list[Block] = [Heading("Answers"), _answers(exercise, support)]
     blocks.append(
         Paragraph(
-            "A right answer may miss the truth by as much as the least favourable hand solution does when every reading is "
+            "An answer is right when it is no farther off than the least favourable solution by hand is with every reading "
             "off by its most. Answers from two opposite readings, another pair of tilts or a circle through three points "
             "differ slightly from those below and are just as right."
         )

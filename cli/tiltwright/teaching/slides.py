@@ -84,11 +84,11 @@ def _enlarged(blocks: Iterable[Block]) -> list[Block]:
             heading, tables = block, 0
         if isinstance(block, SideBySide):
             listed, *caption = block.right
-            found += [listed, replace(block.picture, svg=_unscaled(block.picture.svg))]
+            found += [listed, _unscaled(block.picture)]
             # What the drawing shows, but for its scale, which stands last.
             found += [replace(one, items=one.items[:-1]) for one in caption if isinstance(one, BulletList)]
         elif isinstance(block, Picture):
-            found.append(replace(block, svg=_unscaled(block.svg)))
+            found.append(_unscaled(block))
         elif isinstance(block, Table):
             rows = tuple(tuple("?" if cell.startswith(BLANK) else cell for cell in row) for row in block.rows)
             tables += 1
@@ -103,5 +103,5 @@ def _enlarged(blocks: Iterable[Block]) -> list[Block]:
     return found
 
 
-def _unscaled(svg: str) -> str:
-    return svg.replace(AT_FULL_SIZE, "; enlarged here")
+def _unscaled(picture: Picture) -> Picture:
+    return replace(picture, drawing=picture.drawing.reworded(AT_FULL_SIZE, "; enlarged here"))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.teaching import RotarySwing
-from tiltwright.output.canvas import Canvas, LabelBox, Point
+from tiltwright.output.canvas import Canvas, LabelBox, LineDrawing, Point
 from tiltwright.output.numbers import angle, length, with_minus
 from tiltwright.output.typesetting import printable, shortened
 
@@ -54,8 +54,8 @@ def view_along(letter: str, direction: NDArray[np.float64]) -> tuple[int, int, f
     return side, up, across, words
 
 
-def draw_swing(swing: RotarySwing, units: str) -> str:
-    """The drawing as SVG, `PANEL_MM` large, seen from the positive end of the rotary's line.
+def draw_swing(swing: RotarySwing, units: str) -> LineDrawing:
+    """The drawing, `PANEL_MM` large, seen from the positive end of the rotary's line.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def draw_swing(swing: RotarySwing, units: str) -> str:
         canvas, _words(swing, [p[shown_axes] for p in points], ["XYZ"[k] for k in shown_axes], units, shown)
     )
     canvas.text((1.0, 4.0), with_minus(seen), TYPE_MM, halo=False)
-    return canvas.svg()
+    return canvas.finished()
 
 
 def _across_line(direction: NDArray[np.float64]) -> NDArray[np.float64]:

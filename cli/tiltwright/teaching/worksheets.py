@@ -316,7 +316,7 @@ def _hidden_picture(exercise: Exercise) -> tuple[Picture, tuple[str, ...]]:
         f"Crossed circle: part zero. Dot in a cross: {' '.join(view.axis_words)}.",
         f"{panel.caption[:1].upper()}{panel.caption[1:]}.",
     )
-    return Picture(panel.svg, title, _PANEL.width), shows
+    return Picture(panel.drawing, title, _PANEL.width), shows
 
 
 def _asked(exercise: Exercise) -> list[Block]:

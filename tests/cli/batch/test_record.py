@@ -171,7 +171,7 @@ def test_another_program_s_file_is_left_alone(tmp_path):
     [
         ("serial,X,Y_mm,Z_mm", [(1, 0, 0, 0)], 1, '"X"'),
         ("serial,X_mm,Y_in,Z_mm", [(1, 0, 0, 0)], 1, "and in inches (Y_in)"),
-        ("serial,X_mm,Y_mm", [(1, 0, 0)], 1, "no column z"),
+        ("serial,X_mm,Y_mm", [(1, 0, 0)], 1, "no column Z"),
         ("serial,X_mm,Y_mm,Z_mm,hight", [(1, 0, 0, 0, 0)], 1, '"hight"'),
         ("serial,X_mm,X_mm,Y_mm,Z_mm", [(1, 0, 0, 0, 0)], 1, "2 times"),
         ("serial,X_mm,Y_mm,Z_mm", [(1, 0, 0, "nan")], 2, '"nan"'),

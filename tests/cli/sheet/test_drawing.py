@@ -121,11 +121,13 @@ def test_what_is_not_drawn_as_it_is_is_dashed_and_what_the_file_states_is_not():
     steps = [StackStep("post", 120.0)]
     for diameter, dashed in ((160.0, 1), (None, 2)):
         machine = trunnion(diameter=diameter)
-        svg = draw(view_of(Setup.from_stack(machine, steps), steps, (-20, 0), (0, 0, 0))).svg
+        svg = draw(view_of(Setup.from_stack(machine, steps), steps, (-20, 0), (0, 0, 0))).drawing.svg
         outlines = [path for path in re.findall(r"<path [^>]*>", svg) if re.search(r'Z"', path)]
         assert len([path for path in outlines if "stroke-dasharray" in path]) == dashed
     ended = draw(view_of(Setup.from_stack(indexer(), steps), steps, (30,), (0, 0, 0)))
-    assert not [p for p in re.findall(r"<path [^>]*>", ended.svg) if re.search(r'Z"', p) and "dash" in p]
+    assert not [
+        p for p in re.findall(r"<path [^>]*>", ended.drawing.svg) if re.search(r'Z"', p) and "dash" in p
+    ]
 
 
 @given(
@@ -258,7 +260,7 @@ def test_the_turning_arrow_keeps_clear_of_the_platter(layout, direction, above):
     machine = Machine("mill", (tilt, turn), Platter(tilt.point_mm[2] + above, 160.0))
     steps = [StackStep("riser", up_mm=120.0), StackStep("blank", up_mm=60.0)]
     setup = Setup.from_stack(machine, steps)
-    svg = draw(view_of(setup, steps, (0, 0), (0, 0, 0)), layout).svg
+    svg = draw(view_of(setup, steps, (0, 0), (0, 0, 0)), layout).drawing.svg
     (rim,) = _paths(svg, 1.6)
     (arc,) = [path for path in _paths(svg, 0.45) if len(path) == 2 and _is_arc(svg, path)]
     assert np.abs(arc[:, 1] - rim[0, 1]).min() > 1.4
@@ -288,7 +290,9 @@ def test_a_drawing_for_each_tilt_and_each_pose_of_an_indexer(make):
 def test_names_stay_text_in_the_drawing():
     name = "</text><script>x()</script>&amp;\"'|#panic()"
     steps = [StackStep(name[:40], 50.0)]
-    svg = draw(view_of(Setup.from_stack(trunnion(), steps), steps, (0, 0), (0, 0, 5), name=name), ALONE).svg
+    svg = draw(
+        view_of(Setup.from_stack(trunnion(), steps), steps, (0, 0), (0, 0, 5), name=name), ALONE
+    ).drawing.svg
     root = ET.fromstring(svg)
     assert {element.tag for element in root.iter()} <= {
         SVG + tag for tag in ("svg", "defs", "path", "rect", "circle", "text")
@@ -300,7 +304,7 @@ def test_names_stay_text_in_the_drawing():
 @pytest.mark.parametrize("layout", [HALF, PAIR, ALONE])
 def test_letters_on_paper_are_large_and_nothing_is_coloured(make, layout):
     for drawing in make().drawings:
-        svg = draw(drawing.view, layout).svg
+        svg = draw(drawing.view, layout).drawing.svg
         sizes = [float(size) for size in re.findall(r'font-size="([\d.]+)"', svg)]
         assert min(sizes) * 0.729 >= 2.6  # height of a digit, as a part of the font's size
         for colour in re.findall(r"#([0-9a-f]{6})", svg):
@@ -325,7 +329,7 @@ def test_a_step_with_its_section_is_drawn_to_scale():
     assert seen(None, None, None).outline_words == view_of(setup, steps, (0.0, 0.0), (0, 0, 0)).outline_words
     assert seen(round_section(60.0), round_section(30.0), round_section(5.0)).outline_words == ""
     # Stated steps have full outlines, the others dashes.
-    dashed = [draw(one, HALF).svg.count("stroke-dasharray") for one in (view, seen(None, None, None))]
+    dashed = [draw(one, HALF).drawing.svg.count("stroke-dasharray") for one in (view, seen(None, None, None))]
     assert dashed[1] == dashed[0] + 2
 
 
@@ -371,7 +375,7 @@ def test_a_small_circle_is_named_where_one_is_drawn(origin, apart):
     steps = [StackStep("post", 120.0)]
     panel = draw(view_of(Setup.from_stack(trunnion(), steps), steps, (-30, 0), origin), ALONE)
     assert ("small circle: part zero" in [label.text for label in panel.labels]) is apart
-    assert panel.svg.count('r="1.5"') == apart
+    assert panel.drawing.svg.count('r="1.5"') == apart
 
 
 @pytest.mark.parametrize("count", range(1, 6))

@@ -197,9 +197,9 @@ def test_labels_keep_off_each_other_off_lines_and_inside(
     assert drawing.view.solids is not None
     panel = draw(drawing.view, layout)
     assert faults(panel) == []
-    sizes = [float(size) for size in re.findall(r'font-size="([\d.]+)"', panel.svg)]
+    sizes = [float(size) for size in re.findall(r'font-size="([\d.]+)"', panel.drawing.svg)]
     assert min(sizes) * 0.729 >= 2.6  # height of a digit, as a part of the font's size
-    for colour in re.findall(r"#([0-9a-f]{6})", panel.svg):
+    for colour in re.findall(r"#([0-9a-f]{6})", panel.drawing.svg):
         assert len({colour[:2], colour[2:4], colour[4:]}) == 1
 
 
@@ -294,7 +294,7 @@ def test_rings_are_cut_at_a_box():
         ((5.0, 8.0), (0.0, 8.0)),
     ]
     # nothing on the paper lies outside, not even hidden by a clip
-    svg = ET.fromstring(canvas.svg())
+    svg = ET.fromstring(canvas.finished().svg)
     places = [
         (float(x), float(y))
         for path in svg.iter("{http://www.w3.org/2000/svg}path")

@@ -352,6 +352,16 @@ def test_a_student_is_told_what_was_not_answered(run, tmp_path, lesson):
     assert f"Not answered: {first} Y, Z; {third} X, Z." in sheet.read_text("utf-8")
 
 
+def test_folders_in_the_wrong_order_and_a_file_for_a_folder_are_told(run, tmp_path, lesson):
+    _fill(lesson, tmp_path / "a.csv", 1, _values(lesson, 1), "Berta Sand")
+    swapped = run("lesson", "grade", tmp_path, lesson)
+    assert (swapped.code, swapped.out) == (2, "")
+    assert "the lesson's folder comes first" in swapped.err
+    alone = run("lesson", "grade", lesson, tmp_path / "a.csv")
+    assert (alone.code, alone.out) == (2, "")
+    assert "a.csv: found a file" in alone.err
+
+
 def test_workbooks_are_read_and_what_is_none_is_named(run, tmp_path, lesson):
     """The cells' numbers in full, with a calculation beside the table; other spreadsheets' files are to be saved as CSV."""
     _fill(lesson, tmp_path / "a.csv", 1, _values(lesson, 1, "wrong order"), "Jörg Anker")

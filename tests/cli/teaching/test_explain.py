@@ -32,7 +32,7 @@ def _table(run, path) -> dict[str, list[str]]:
 @pytest.mark.parametrize("job", JOBS)
 def test_the_working_ends_at_the_numbers_of_the_offsets_table(run, examples, job):
     text = run("explain", examples / job).out
-    ends = re.findall(r"As the sheet prints it: X (\S+) {2}Y (\S+) {2}Z (\S+)", text)
+    ends = re.findall(r"To the sheet's digits: X (\S+) {2}Y (\S+) {2}Z (\S+)", text)
     assert [list(end) for end in ends] == list(_table(run, examples / job).values())
 
 
@@ -43,7 +43,7 @@ def test_by_hand_ends_there_too_and_writes_no_matrix(run, examples):
     table = _table(run, path)
     for name in ("upper port 2", "lower port 1"):
         x, y, z = table[name]
-        assert f"As the sheet prints it: X {x}  Y {y}  Z {z}" in ended.out
+        assert f"To the sheet's digits: X {x}  Y {y}  Z {z}" in ended.out
     assert "√(" in ended.out
     assert "R(C) =" not in ended.out
 
@@ -279,7 +279,7 @@ def test_a_swing_is_drawn_as_far_as_the_table_turns(direction, turn_deg):
     along = np.array(direction) / np.linalg.norm(direction)
     pivot, before = np.array([-381.0, -203.0, -380.0]), np.array([-370.0, -220.0, -290.0])
     after = pivot + rotation_about_axis(along, turn_deg) @ (before - pivot)
-    svg = draw_swing(RotarySwing("B", along, pivot, turn_deg, before, after, "w", "w(B)"), "mm")
+    svg = draw_swing(RotarySwing("B", along, pivot, turn_deg, before, after, "w", "w(B)"), "mm").svg
     lines = re.findall(
         r'd="M([-\d.]+),([-\d.]+) L([-\d.]+),([-\d.]+)" stroke="black" stroke-width="([\d.]+)"', svg
     )
@@ -297,7 +297,7 @@ def test_a_turn_too_small_to_be_seen_has_no_arrow(turn_deg, arrows):
     after = rotation_about_axis(np.array([0.0, 0.0, 1.0]), turn_deg) @ before
     svg = draw_swing(
         RotarySwing("C", np.array([0.0, 0.0, 1.0]), pivot, turn_deg, before, after, "w", "w(C)"), "mm"
-    )
+    ).svg
     arcs = [d for d in re.findall(r'd="([^"]*)"', svg) if " A" in d and d.count("A") == 1]
     assert (len(arcs) > 0) == bool(arrows)
     assert ("too small to be seen here" in svg) == (not arrows)

@@ -247,7 +247,7 @@ def test_a_lesson_s_own_tolerance_can_be_widened(run, written, tmp_path):
 @pytest.mark.parametrize("sheet", range(1, 9))
 def test_the_platter_s_name_keeps_clear_of_the_arms(sheet):
     exercise = set_pivot_exercise(7, sheet, "mm")
-    svg = draw_probing(exercise, 0, "mm")
+    svg = draw_probing(exercise, 0, "mm").svg
     at = re.search(r'<text x="([\d.]+)" y="([\d.]+)" font-size="3.0"[^>]*>platter, ', svg)
     assert at
     x, y = float(at[1]), float(at[2])
