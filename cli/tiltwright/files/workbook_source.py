@@ -25,10 +25,10 @@ _DECIMALS = 9
 
 
 def table_from_workbook(path: Path, wanted: str) -> CsvTable:
-    """The first sheet of a workbook that is not empty, as a table; the file is registered as an input.
+    """The first sheet of a workbook that is shown and not empty, as a table; the file is registered as an input.
 
     A number is the cell's own, whatever decimals it shows with and whatever the spreadsheet's decimal mark; of a formula
-    it is the result that was saved.
+    it is the result that was saved. A formula without one is a text that says so, so that nobody takes it for an empty cell.
 
     Parameters
     ----------
@@ -64,20 +64,47 @@ def table_from_workbook(path: Path, wanted: str) -> CsvTable:
 
 
 def _sheets(raw: bytes) -> list[list[CsvRow]]:
-    """The rows of every sheet that are not blank, numbered as the spreadsheet shows them."""
-    import openpyxl
-
+    """The rows of every sheet that are not blank, numbered as the spreadsheet shows them; hidden sheets come last."""
     with zipfile.ZipFile(io.BytesIO(raw)) as packed:
         if sum(part.file_size for part in packed.infolist()) > _LARGEST_UNPACKED:
             raise ValueError("too large")
+    sheets = _texts(raw, results=False)
+    if any(_is_formula(cell) for rows in sheets for row in rows for cell in row.cells):
+        saved = [{row.number: row.cells for row in rows} for rows in _texts(raw, results=True)]
+        sheets = [
+            [
+                CsvRow(
+                    row.number,
+                    tuple(map(_result, row.cells, by_number.get(row.number, ("",) * len(row.cells)))),
+                )
+                for row in rows
+            ]
+            for rows, by_number in zip(sheets, saved, strict=True)
+        ]
+    return sheets
+
+
+def _texts(raw: bytes, *, results: bool) -> list[list[CsvRow]]:
+    """The cells of every sheet: of a formula the result that was saved, or the formula."""
+    import openpyxl
+
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of features that a table of cells has no use for
-        book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True)
+        book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=results)
         sheets = []
-        for sheet in book.worksheets:
+        for sheet in sorted(book.worksheets, key=lambda sheet: sheet.sheet_state != "visible"):
             cells = (tuple(map(_text, row)) for row in sheet.iter_rows(values_only=True))
             sheets.append([CsvRow(n, row) for n, row in enumerate(cells, start=1) if any(row)])
     return sheets
+
+
+def _is_formula(cell: str) -> bool:
+    return cell.startswith("=") and len(cell) > 1
+
+
+def _result(cell: str, saved: str) -> str:
+    """What a cell shows, as far as the file has it."""
+    return f"{cell}, a formula whose result was not saved" if _is_formula(cell) and not saved else saved
 
 
 def _text(value: object) -> str:

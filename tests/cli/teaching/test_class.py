@@ -382,6 +382,37 @@ def test_workbooks_are_read_and_what_is_none_is_named(run, tmp_path, lesson):
     assert (checked.code, checked.err.count("error")) == (1, 0)
 
 
+def test_a_workbook_s_numbers_are_sure_beside_a_text_with_a_comma_and_nobody_s_rows_are_another_s(
+    run, tmp_path, lesson
+):
+    """One text with a comma among numbers; and two students in one file, which is neither's."""
+    _fill(lesson, tmp_path / "a.csv", 1, _values(lesson, 1), "Jörg Anker")
+    head, *rows = csv.reader((tmp_path / "a.csv").read_text("utf-8").splitlines())
+    (tmp_path / "a.csv").unlink()
+    value, student = (
+        next(k for k, cell in enumerate(head) if cell.startswith(w)) for w in ("value", "student")
+    )
+    for file, text in (("two.xlsx", "{:.2f}"), ("three.xlsx", "{:.3f}")):
+        book = openpyxl.Workbook()
+        book.active.append(head)
+        for k, row in enumerate(rows):
+            cell = text.format(float(row[value])).replace(".", ",") if k == 1 else float(row[value])
+            name = "Olin Tide" if file == "three.xlsx" and k > 3 else "Jörg Anker"
+            book.active.append(
+                [
+                    cell if place == value else name if place == student else one
+                    for place, one in enumerate(row)
+                ]
+            )
+        book.save(tmp_path / file)
+    ended, graded = _graded(run, lesson, tmp_path)
+    assert {name: (one["right"], one["missing"]) for name, one in graded.items()} == {
+        "Jörg Anker": (len(rows), 0),
+        "three": (len(rows), 0),
+    }
+    assert (ended.code, ended.err.count("error")) == (2, 1)
+
+
 def test_the_neighbour_s_numbers_are_known(run, tmp_path, lesson):
     """By the numbers on the own sheet's lines, and by the operations of another sheet."""
     _fill(lesson, tmp_path / "a.csv", 3, _values(lesson, 5), "Mara Keel")
