@@ -103,7 +103,7 @@ def _is_formula(cell: str) -> bool:
 
 
 def _result(cell: str, saved: str) -> str:
-    """What a cell shows, as far as the file has it."""
+    """The text that a cell shows, as far as the file has it."""
     return f"{cell}, a formula whose result was not saved" if _is_formula(cell) and not saved else saved
 
 
