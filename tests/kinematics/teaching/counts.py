@@ -38,7 +38,7 @@ from kinematics.teaching import (
     classic_mistakes,
     diagnose,
     diagnose_pivots,
-    error_carried_forward,
+    diagnose_solutions,
     matching_solution,
     mistakes_at_pivot,
     offset_of_other_solution,
@@ -57,6 +57,7 @@ WITHIN = {"mm": 0.005, "inch": 0.0002}
 WITHIN_DEG, ANGLE_DECIMALS = 0.001, 4
 DIGIT_MM = {units: UNIT_MM[units] * 10.0 ** -DECIMALS[units] for units in WITHIN}
 MODULE = importlib.import_module("kinematics.teaching.diagnosis")  # the package has a function of that name
+MORE = {FOLLOWED, "offset of the other solution"}
 ROUTES = {"matrices": solve_by_matrices, "by hand": solve_by_trigonometry}
 
 
@@ -136,43 +137,32 @@ class Case:
         """The faults of the angles, the diagnosis, and the table that it used, if any."""
         angles = self.angles if angles is None else angles
         answers = answers_of(self.written(offset_mm), 12)
-        placed, faults = self.placed, ()
-        if any(one.aim is not None for one in placed):
-            placed, faults = matching_solution(
-                self.setup, placed, angles, answers, within_deg=WITHIN_DEG, within_mm=self.within
-            )
-        more = (
-            *error_carried_forward(self.setup, faults, placed),
-            *offset_of_other_solution(self.setup, placed, angles),
-        )
-        others = {
-            o: np.array([other.offset_mm for other in found])
-            for o, one in enumerate(placed)
-            if (found := all_solutions(self.setup, one)[1:])
-        }
-        used = []
+        used = {}
 
         def remembered(_setup, placed, _steps, mistakes):
-            if faults:
-                used.append(recompute(self.setup, placed, self.steps, mistakes))
-            elif np.array_equal(
+            more = tuple(one for one in mistakes if one.kind in MORE)
+            own = np.array_equal(
                 [one.machine_deg for one in placed], [one.machine_deg for one in self.placed]
-            ):
-                used.append(self.worked)  # its own mistakes, so that they are the same objects
+            )
+            if any(one.kind == FOLLOWED for one in more):
+                table = recompute(self.setup, placed, self.steps, mistakes)
+            elif own:
+                table = self.worked  # its own mistakes, so that they are the same objects
             else:
-                used.append(self.table(placed, more))
-            return used[-1]
+                table = self.table(placed, more)
+            used[tuple(map(id, placed))] = table
+            return table
 
         trace = MODULE.trace_figures if traced else (lambda *_, **__: None)
         with (
             mock.patch.object(MODULE, "recompute", remembered),
             mock.patch.object(MODULE, "trace_figures", trace),
         ):
-            found = diagnose(
-                self.setup, placed, self.steps, answers, **self.options, **self.diagnosis,
-                more=more, others_mm=others,
+            found = diagnose_solutions(
+                self.setup, self.placed, self.steps, answers, angles, **self.options, **self.diagnosis,
+                within_deg=WITHIN_DEG,
             )  # fmt: skip
-        return faults, found, used[-1] if used else None
+        return found.faults, found.diagnosis, used.get(tuple(map(id, found.placed)))
 
     def names_first(self, row):
         """True when the first finding gives the row's very numbers as written, and what was found instead."""
