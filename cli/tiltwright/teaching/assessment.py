@@ -100,7 +100,8 @@ class Assessment:
         """Mistakes that give a finding's numbers by the job's own solution, where another one was judged by."""
         found = () if self.level is None else self.level.findings
         where = set(finding.operations)
-        return tuple(one.made for one in found if where & set(one.operations) and one.made != finding.made)
+        apart = [one for one in found if where & set(one.operations) and one.made != finding.made]
+        return tuple(made for one in apart for made in (one.made, *one.same))
 
     @property
     def reasons(self) -> tuple[str, ...]:

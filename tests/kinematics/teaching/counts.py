@@ -36,10 +36,8 @@ from kinematics.teaching import (
     angle_error_deg,
     attainable,
     classic_mistakes,
-    diagnose,
     diagnose_pivots,
     diagnose_solutions,
-    matching_solution,
     mistakes_at_pivot,
     offset_of_other_solution,
     pivot_diagnosis,
@@ -482,16 +480,13 @@ def _right_offsets(level, seed, sheet, units):
                 answers += [Answer(o, axis, float(v)) for axis, v in zip("XYZ", written * digit, strict=True)]
             # Whoever leaves the angles out is judged by the solution that the numbers fit.
             for given in (angles, []) if angles and work is solve_by_trigonometry else (angles,):
-                placed, faults = matching_solution(
-                    one.setup, one.placed, given, answers, within_deg=WITHIN_DEG, within_mm=within
-                )
-                found = diagnose(
-                    one.setup, placed, one.stack, answers,
-                    tolerance_mm=within, digit_mm=digit, unit_mm=UNIT_MM[units],
+                found = diagnose_solutions(
+                    one.setup, one.placed, one.stack, answers, given,
+                    within_deg=WITHIN_DEG, tolerance_mm=within, digit_mm=digit, unit_mm=UNIT_MM[units],
                 )  # fmt: skip
                 yield (
                     f"{name}{', other solution' * other}{', no angles' * (bool(angles) and not given)}",
-                    found.right and not faults,
+                    found.diagnosis.right and not found.faults,
                 )
 
 
