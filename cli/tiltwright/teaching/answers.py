@@ -48,7 +48,6 @@ _VALUE = {
     ColumnName("value", "inch"): Unit.INCH,
 }
 _NUMBER = "a finite number, such as -381.025"
-_IN_WORDS = {Unit.MM: "mm", Unit.INCH: "inches"}
 _LEAST = {Unit.MM: 3, Unit.INCH: 4}
 """Decimals that a sheet asks for."""
 _DECIMAL_COMMA = re.compile(r"[-+\u2212\u2013]?\d+,\d+\D*")
