@@ -453,6 +453,9 @@ def _write(
         with_face=asked.with_face,
     )
     note(f"{asked.machine} written; calibration {entry.number} in {log_path(read.path)}", label="done")
+    note(
+        "the work offsets on the control are still the old ones: print and load those of every job on this machine again"
+    )
     note(f"to go back: tiltwright pivot restore {entry.number - 1} --machine {asked.machine}")
     if answer.outliers:
         rows = ", ".join(str(one.row) for one in answer.outliers)
