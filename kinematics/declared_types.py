@@ -3,6 +3,8 @@
 The annotations are the only list of them there is. `takes_declared` refuses an argument that is something else than its
 annotation says, `DeclaredFields` a field; both raise `KinematicsError` with the name, what was expected and what was
 found. Neither converts anything; what a type does not say (a size above zero, a level below 1) is checked where it is used.
+
+Our own, since every command loads it: the libraries that do the same (beartype, typeguard) each take as long to load as numpy.
 """
 
 from __future__ import annotations
@@ -336,9 +338,9 @@ def _words_of(hint: Any) -> str:  # noqa: ANN401, PLR0911 - a line for each kind
             f'"{one}"' for one in inner
         )
     if _is_union(hint):
-        return " or ".join(dict.fromkeys(_words_of(one) for one in inner))
+        return _either(_words_of(one) for one in inner)
     if typing.get_origin(hint) is tuple and collection is None:
-        return f"{len(inner)} values ({', '.join(dict.fromkeys(_words_of(one) for one in inner))})"
+        return f"{len(inner)} values ({'; '.join(dict.fromkeys(_words_of(one) for one in inner))})"
     if collection is not None and issubclass(collection, Mapping):
         return f"a mapping of {_words_of(inner[0])} to {_words_of(inner[1])}"
     if collection is not None:
@@ -353,7 +355,21 @@ def _several(hint: Any) -> str:  # noqa: ANN401 - any annotation
     item = _items(hint)[1]
     if item is not None:
         return f"lists of {_several(item)}"
+    if typing.get_origin(hint) is tuple and len(typing.get_args(hint)) == 2:
+        return _words_of(hint).replace("2 values", "pairs")
     if _is_union(hint) and not _is_array(hint):
-        return " or ".join(dict.fromkeys(_several(one) for one in typing.get_args(hint)))
+        return _either(_several(one) for one in typing.get_args(hint))
     plain = {float: "numbers", int: "whole numbers", str: "text"}
     return plain.get(hint) or (hint.__name__ if inspect.isclass(hint) else _words_of(hint))
+
+
+def _either(words: Iterable[str]) -> str:
+    """Each word once, the last with an "or".
+
+    Examples
+    --------
+    >>> _either(["a Frustum", "a Box", "a Box", "a Mesh"])
+    'a Frustum, a Box or a Mesh'
+    """
+    *before, last = dict.fromkeys(words)
+    return f"{', '.join(before)} or {last}" if before else last

@@ -276,6 +276,10 @@ def table_frame(machine: Machine) -> Pose:
     >>> c = RotaryAxis("C", [-381.0, -203.0, 0.0], [0, 0, 1], RotationSense.CLOCKWISE, None)
     >>> table_frame(Machine("mill", (c,), Platter(face_mm=-356.0))).apply([0, 0, 10.0]).tolist()
     [-381.0, -203.0, -346.0]
+    >>> table_frame("mill")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: machine: expected a Machine, found 'mill'
     """
     as_instance(machine, Machine, "machine")
     last = machine.rotaries[-1]

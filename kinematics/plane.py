@@ -77,6 +77,10 @@ def plane_from_rotations(turns: Sequence[Turn]) -> Plane:
     --------
     >>> plane_from_rotations([("z", 90.0), ("x", 90.0)]).normal.tolist()
     [1.0, 0.0, 0.0]
+    >>> plane_from_rotations([("w", 90.0)])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: turn: expected an axis x, y or z, found 'w'
     """
     rotation = rotation_from_intrinsic(turns)
     return Plane(rotation[:, 2], rotation[:, 0])

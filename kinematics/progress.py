@@ -57,7 +57,13 @@ def watched(watcher: Watcher) -> Iterator[None]:
 
 @contextmanager
 def unwatched() -> Iterator[None]:
-    """Tell nobody of what is counted inside, where its share of the whole is not known."""
+    """Tell nobody of what is counted inside, where its share of the whole is not known.
+
+    Examples
+    --------
+    >>> with watched(lambda what, share: print(what, share)), unwatched():
+    ...     report_progress("heights", 0.5)
+    """
     token = _span.set(None)
     try:
         yield
@@ -66,7 +72,14 @@ def unwatched() -> Iterator[None]:
 
 
 def report_progress(what: str, share: float) -> None:
-    """Tell the watcher, if there is one, that a share of the present step is done."""
+    """Tell the watcher, if there is one, that a share of the present step is done.
+
+    Examples
+    --------
+    >>> with watched(lambda what, share: print(what, share)):
+    ...     report_progress("heights", 0.5)
+    heights 0.5
+    """
     span = _span.get()
     if span is not None:
         span.watcher(what, span.low + (span.high - span.low) * min(max(share, 0.0), 1.0))
@@ -82,6 +95,15 @@ def counted(things: Iterable[Thing], what: str, count: int | None = None) -> Ite
         What they are, in words: "index moves".
     count : int, optional
         How many they are; needed where they have no length.
+
+    Examples
+    --------
+    >>> list(counted(["top", "port"], "operations"))   # nobody watches
+    ['top', 'port']
+    >>> with watched(lambda what, share: print(what, share)):
+    ...     assert list(counted(iter("ab"), "letters", 2)) == ["a", "b"]
+    letters 0.0
+    letters 0.5
     """
     span = _span.get()
     if count is None and isinstance(things, Sized):

@@ -313,6 +313,10 @@ def common_perpendicular(first: RotaryAxis, second: RotaryAxis) -> AxisRelation:
     >>> gap = common_perpendicular(a, c)
     >>> round(gap.distance_mm, 6), gap.angle_deg
     (0.1, 90.0)
+    >>> common_perpendicular("A", "C")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: first rotary: expected a RotaryAxis, found 'A'
     """
     as_instance(first, RotaryAxis, "first rotary")
     as_instance(second, RotaryAxis, "second rotary")

@@ -102,5 +102,9 @@ def stack_pose(steps: Iterable[StackStep]) -> Pose:
     [0.0, 0.0, 116.0]
     >>> stack_pose([]).apply([1.0, 2.0, 3.0]).tolist()
     [1.0, 2.0, 3.0]
+    >>> stack_pose([20.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: stack: expected a StackStep, found 20.0
     """
     return cumulative_frames(steps)[-1]

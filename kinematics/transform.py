@@ -195,6 +195,10 @@ def rotation_about_line(point_mm: ArrayLike, direction: ArrayLike, angle_deg: Ar
 
     >>> rotation_about_line([0.0, 10.0, 0.0], [1, 0, 0], 90.0).apply([7.0, 10.0, 3.0]).tolist()
     [7.0, 7.0, 0.0]
+    >>> rotation_about_line([0, 0, 0], [0, 0, 0], 90.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: direction: expected a direction, found one of length 0
     """
     point = as_vectors(point_mm, 3, "point")
     rotation = rotation_about_axis(direction, angle_deg)

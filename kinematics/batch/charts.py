@@ -307,6 +307,18 @@ def continue_chart(
         `ControlChart.state` of the block before; ``ChartState()`` for the first.
     values, baseline, design
         As in `control_chart`; baseline and design those of the block before.
+
+    Examples
+    --------
+    >>> baseline = Baseline(0.0, 1.0)
+    >>> first = control_chart([0.1, 0.2, -0.1], baseline)
+    >>> more = continue_chart(first.state, [4.0], baseline)   # the fourth reading is beyond three sigma
+    >>> more.first, more.signals[0].index
+    (3, 3)
+    >>> continue_chart(None, [4.0], baseline)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: control chart, state: expected a ChartState, found None
     """
     from scipy.signal import lfilter  # a third of a second to import: only where charts are drawn
 

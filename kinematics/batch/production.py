@@ -176,6 +176,10 @@ def cycle_minutes(times: BatchTimes) -> float:
     --------
     >>> cycle_minutes(BatchTimes(120.0, loading_min=8.0, index_min=2.0, parts=2, probing_min=4.0, probing_every=40))
     125.1
+    >>> cycle_minutes(10.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: batch times: expected a BatchTimes, found 10.0
     """
     as_instance(times, BatchTimes, "batch times")
     probing = times.probing_min / times.probing_every if times.probing_every else 0.0
@@ -190,6 +194,10 @@ def tools_needed(tool: ToolLife, parts: int) -> int | None:
     --------
     >>> tools_needed(ToolLife("6 mm drill", 90.0, 4.0), 150), tools_needed(ToolLife("tap", 3.0, 4.0), 1)
     (7, None)
+    >>> tools_needed("drill", 100)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: tool: expected a ToolLife, found 'drill'
     """
     each = tool.parts
     return math.ceil(as_count(parts, "batch, parts", least=0) / each) if each else None

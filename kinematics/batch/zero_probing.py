@@ -91,6 +91,10 @@ def centre_touch(centre_mm: ArrayLike) -> PartTouch:
     --------
     >>> centre_touch([5, 0, -6]).directions.tolist()
     [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]
+    >>> centre_touch([0.0, 0.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: touch, centre: expected a last axis of 3 numbers, found shape (2,)
     """
     return PartTouch(as_vector(centre_mm, 3, "touch, centre"), np.eye(3)[:2])
 

@@ -84,6 +84,10 @@ def clocking_response(setup: Setup, origin_mm: ArrayLike, machine_deg: ArrayLike
     >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), [])
     >>> clocking_response(setup, [10.0, 0.0, 0.0], [0.0]).round(6).tolist()
     [0.0, 0.174533, 0.0]
+    >>> clocking_response("setup", [0, 0, 0], [0, 0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: setup: expected a Setup, found 'setup'
     """
     origin = as_vectors(origin_mm, 3, "origin")
     moved = np.radians(1.0) * np.stack(
@@ -232,6 +236,10 @@ def clocked_shift(terms: ClockingTerms, shift_mm: ArrayLike, clock_deg: ArrayLik
     >>> terms = clocking_terms(setup, [[10.0, 0.0, 0.0]], "C")
     >>> (clocked_shift(terms, [0.0, 0.0, 0.1], 0.25).round(9) + 0.0).tolist()
     [[0.0, 0.0, 0.1]]
+    >>> clocked_shift(0.1, [0, 0, 0], 0.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: terms: expected a ClockingTerms, found 0.1
     """
     shift = as_vectors(shift_mm, 3, "clocking, shift")[..., None, :]
     clock = as_real(clock_deg, "clocking")

@@ -118,6 +118,10 @@ def outside_travels(readings: Readings, machine: Machine) -> tuple[FitDiagnostic
     >>> read = readings_from_rows(["ball"] * 2, ["one"] * 2, [[0.0], [90.0]], [[-40, -50, -30], [50, 60, 30]], rows=[2, 3])
     >>> [(found.rows, found.axis, found.value_mm, found.sign_lost) for found in outside_travels(read, mill)]
     [((3,), 'X', 50.0, True)]
+    >>> outside_travels("readings", mill)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: readings: expected a Readings, found 'readings'
     """
     as_instance(readings, Readings, "readings")
     as_instance(machine, Machine, "machine")

@@ -194,7 +194,7 @@ def whole_body(name: str, shape: Shape, *, machinable: bool = False) -> Collisio
     >>> whole_body("clamp", [10.0, 20.0, 30.0])
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: shape: expected a Frustum or a Box or a Mesh, found [10.0, 20.0, 30.0]
+    kinematics.errors.KinematicsError: shape: expected a Frustum, a Box or a Mesh, found [10.0, 20.0, 30.0]
     """
     return _made_once(name, shape, machinable=machinable)
 

@@ -336,7 +336,7 @@ def moved_shape(shape: Frustum | Box | Mesh, pose: Pose) -> Frustum | Mesh:
     >>> moved_shape([30.0, 40.0, 10.0], translation())
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: shape: expected a Frustum or a Box or a Mesh, found [30.0, 40.0, 10.0]
+    kinematics.errors.KinematicsError: shape: expected a Frustum, a Box or a Mesh, found [30.0, 40.0, 10.0]
     """
     if isinstance(shape, Frustum):
         return replace(shape, from_mm=pose.apply(shape.from_mm), to_mm=pose.apply(shape.to_mm))

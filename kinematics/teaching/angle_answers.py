@@ -87,6 +87,10 @@ def angle_error_deg(rotary: RotaryAxis, answered_deg: float, right_deg: float) -
     >>> a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> round(angle_error_deg(c, 359.982, 0.0), 6), angle_error_deg(c, 361.0, 0.0), angle_error_deg(a, 330.0, -30.0)
     (-0.018, 1.0, 360.0)
+    >>> angle_error_deg(c, "0", 0.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: answered: expected a number, found '0'
     """
     error_deg = answered_deg - right_deg
     return float(wrap_deg(error_deg, low_deg=-180.0)) if rotary.limits_deg is None else error_deg
@@ -141,6 +145,10 @@ def matching_solution(
     >>> wrong = [AngleAnswer(0, "A", -45.0), AngleAnswer(0, "C", 90.0)]
     >>> matching_solution(setup, port, wrong, [], within_deg=0.001, within_mm=0.005)[1][0].why
     'a quarter turn off: measured from the wrong axis'
+    >>> matching_solution(setup, port, [-45.0], [], within_deg=0.001, within_mm=0.005)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angles: expected a list of AngleAnswer, found [-45.0]
     """
     chosen: list[PlacedOperation] = []
     faults: list[AngleFault] = []
@@ -187,6 +195,25 @@ def error_carried_forward(
     -------
     tuple of Mistake
         One, with all of the wrong program angles; empty where there are no faults.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Machine, Platter
+    >>> from kinematics.operations import Operation
+    >>> from kinematics.placement import place_operations
+    >>> from kinematics.plane import plane_from_normal
+    >>> from kinematics.rotary import RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
+    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> fault = AngleFault(AngleAnswer(0, "A", -30.0), -45.0, "")
+    >>> [one.kind for one in error_carried_forward(setup, [fault], port)], error_carried_forward(setup, [])
+    (['followed from wrong angles'], ())
+    >>> error_carried_forward(setup, ["A"])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: faults: expected a list of AngleFault, found ['A']
     """
     if not faults:
         return ()
@@ -225,6 +252,25 @@ def angle_line(setup: Setup, fault: AngleFault, placed: Sequence[PlacedOperation
     -------
     str
         "aim tilt", "aim turn", "aim shown" where no triangle gives the angles, or "C angle".
+
+    Examples
+    --------
+    >>> from kinematics.machine import Machine, Platter
+    >>> from kinematics.operations import Operation
+    >>> from kinematics.placement import place_operations
+    >>> from kinematics.plane import plane_from_normal
+    >>> from kinematics.rotary import RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
+    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> fault = AngleFault(AngleAnswer(0, "A", -30.0), -45.0, "")
+    >>> angle_line(setup, fault, port), angle_line(setup, fault)   # where the triangle gives it; where it is used
+    ('aim tilt', 'A angle')
+    >>> angle_line(setup, "A")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: fault: expected an AngleFault, found 'A'
     """
     letter = fault.answer.letter
     keys = [line.key for line in aim_steps(setup, placed[fault.answer.operation])] if placed else []
@@ -249,6 +295,27 @@ def offset_of_other_solution(
     -------
     tuple of Mistake
         One, or none where no angle was answered at an operation with two solutions.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Machine, Platter
+    >>> from kinematics.operations import Operation
+    >>> from kinematics.placement import place_operations
+    >>> from kinematics.plane import plane_from_normal
+    >>> from kinematics.rotary import RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
+    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> (made,) = offset_of_other_solution(setup, port, [AngleAnswer(0, "A", -45.0)])
+    >>> made.kind
+    'offset of the other solution'
+    >>> offset_of_other_solution(setup, port, [])   # no angle was answered
+    ()
+    >>> offset_of_other_solution(setup, port, ["A"])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angles: expected a list of AngleAnswer, found ['A']
     """
     others: dict[int, NDArray[np.float64]] = {}
     for o, one in enumerate(placed):
@@ -309,6 +376,24 @@ def all_solutions(setup: Setup, placed: PlacedOperation) -> tuple[PlacedOperatio
     -------
     tuple of PlacedOperation
         One where the operation states its angles.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Machine, Platter
+    >>> from kinematics.operations import Operation
+    >>> from kinematics.placement import place_operations
+    >>> from kinematics.plane import plane_from_normal
+    >>> from kinematics.rotary import RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
+    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> [one.program_deg.round(6).tolist() for one in all_solutions(setup, port[0])]   # A either way, C half a turn on
+    [[-45.0, 0.0], [45.0, 180.0]]
+    >>> all_solutions(setup, "port")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: placed: expected a PlacedOperation, found 'port'
     """
     as_instance(setup, Setup, "setup")
     as_instance(placed, PlacedOperation, "placed")

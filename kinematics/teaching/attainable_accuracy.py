@@ -153,6 +153,10 @@ def attainable(exercise: PivotExercise, least_mm: float = 0.0, level: float = 0.
     >>> found = attainable(set_pivot_exercise(seed=7))
     >>> (abs(found.best - found.truth)[:, :2] < found.allowed_mm).tolist()
     [[True, True], [True, True]]
+    >>> attainable("exercise")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: exercise: expected a PivotExercise, found 'exercise'
     """
     fit = fit_pivots(exercise.readings, exercise.machine, sigma_mm=exercise.sigma_mm)
     estimates = [estimate for line in fit.lines for estimate in line.changes]
@@ -215,6 +219,10 @@ def circles_uncertainty_mm(exercise: PivotExercise, which: int) -> Floats:
     [0.001, 0.001]
     >>> circles_uncertainty_mm(set_pivot_exercise_on(mill, balls[:1], poses, seed=7), 0).tolist()
     [nan, nan]
+    >>> circles_uncertainty_mm("mill", 0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: exercise: expected a PivotExercise, found 'mill'
     """
     last = len(exercise.machine.rotaries) - 1
     if not 0 <= which <= last:

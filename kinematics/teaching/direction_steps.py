@@ -13,13 +13,14 @@ from kinematics.angles import sincos_deg
 from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.euler_angles import Turn, rotation_from_intrinsic
+from kinematics.plane import plane_through
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added, multiplied
 from kinematics.teaching.working import (
     SMALL_XYZ,
     angle_words,
 )
 from kinematics.transform import rotation_about_axis
-from kinematics.validation import as_vector, as_vectors, cross
+from kinematics.validation import as_vector, as_vectors, cross, normalized
 
 __all__ = [
     "HALF_TURN_SENTENCE",
@@ -53,6 +54,10 @@ def rotation_steps(turns: Sequence[Turn]) -> tuple[WorkedStep, ...]:
     --------
     >>> [line.result[-3:].tolist() for line in rotation_steps([("z", 90.0), ("x", 90.0)])]
     [[0.0, -1.0, 0.0], [1.0, 0.0, 0.0]]
+    >>> rotation_steps([("w", 90.0)])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: turns: expected a list of pairs (one of "x", "y", "z"; a number), found [('w', 90.0)]
     """
     lines: list[WorkedStep] = []
     normal = np.array([0.0, 0.0, 1.0])
@@ -96,8 +101,13 @@ def normal_steps(normal: ArrayLike) -> tuple[WorkedStep, ...]:
     [[3.0, 0.3333, 0.6667, 0.6667]]
     >>> normal_steps([0, -1, 0])
     ()
+    >>> normal_steps([0, 0, 0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: normal: expected a direction, found one of length 0
     """
     stated = as_vector(normal, 3, "normal")
+    normalized(stated, "normal")
     if abs(float(np.linalg.norm(stated)) - 1.0) < STRAIGHT:
         return ()
     rule = "The direction that the drawing gives, scaled to length 1: each component divided by the length."
@@ -117,7 +127,7 @@ def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
     Raises
     ------
     KinematicsError
-        When there are not three points.
+        When there are not three points, or they lie on one line.
 
     Examples
     --------
@@ -132,6 +142,7 @@ def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
     if points.shape != (3, 3):
         raise KinematicsError(f"through: expected three points, found shape {points.shape}")
     first, second, third = points
+    plane_through(first, second, third)  # refuses points on one line
     along, toward = second - first, third - first
     u, u_line = _scaled_to_one(
         "e", "p", along, "The first, scaled to length 1: each component divided by the length."
@@ -196,6 +207,10 @@ def pattern_steps(
     --------
     >>> [line.result[-3:].round(9).tolist() for line in pattern_steps([0, -1, 0], [0, -18, -12], 1, 90.0)]
     [[1.0, 0.0, 0.0], [18.0, 0.0, -12.0]]
+    >>> pattern_steps([0, 1, 0], [0, 18], 1, 60.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: origin: expected a last axis of 3 numbers, found shape (2,)
     """
     if place == 0:
         return ()

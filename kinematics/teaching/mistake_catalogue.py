@@ -429,6 +429,10 @@ def classic_mistakes(
     >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), [])
     >>> [mistake.name for mistake in classic_mistakes(setup, [])][:2]
     ['sense reversed, A', "an angle's sign, A"]
+    >>> classic_mistakes("setup", [])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: setup: expected a Setup, found 'setup'
     """
     if steps is not None:
         stack_frames(setup, steps)

@@ -163,6 +163,18 @@ def mistakes_in_direction(support: AttainableAccuracy, which: int) -> tuple[Wron
     -------
     tuple of WrongPivot
         Both angles in degrees, counted from the believed direction.
+
+    Examples
+    --------
+    >>> from kinematics.teaching.attainable_accuracy import attainable
+    >>> from kinematics.teaching.pivot_random import set_pivot_exercise
+    >>> support = attainable(set_pivot_exercise(seed=7))
+    >>> sorted({one.made.kind for one in mistakes_in_direction(support, 0)})
+    ['old value kept', 'sign of the tilt', 'tilts swapped']
+    >>> mistakes_in_direction(support, 2)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: pivot: expected 0 to 1, found 2
     """
     if not 0 <= which < len(support.best):
         raise KinematicsError(f"pivot: expected 0 to {len(support.best) - 1}, found {which}")

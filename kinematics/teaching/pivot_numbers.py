@@ -66,6 +66,10 @@ def coordinate_axes(rotary: RotaryAxis) -> tuple[str, ...]:
     ('Y', 'Z')
     >>> coordinate_axes(RotaryAxis("B", [0, 0, 0], [0, 1, 1], RotationSense.CLOCKWISE, None))
     ()
+    >>> coordinate_axes("A")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotary: expected a RotaryAxis, found 'A'
     """
     as_instance(rotary, RotaryAxis, "rotary")
     k = axis_of(rotary.letter, rotary.direction)

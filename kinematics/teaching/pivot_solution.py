@@ -43,6 +43,10 @@ def solve_pivot(probing: PivotProbing) -> tuple[WorkedStep, ...]:
     ['level', 'sides', 'side', 'height', 'pivot']
     >>> bool(np.allclose(solve_pivot(turn)[-1].result, turn.by_hand()["the mean of both halves"]))
     True
+    >>> solve_pivot("A")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: probing: expected a PivotProbing, found 'A'
     """
     as_instance(probing, PivotProbing, "probing")
     if probing.method == "opposite readings":

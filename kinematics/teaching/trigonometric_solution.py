@@ -75,6 +75,10 @@ def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> 
     >>> skew = RotaryAxis("C", [0, 0, 0], [0.01, 0, 1], RotationSense.CLOCKWISE, None)
     >>> why_not_by_trigonometry(Setup.from_stack(Machine("mill", (skew,), Platter(face_mm=0.0)), []), [])
     'rotary C does not run along a machine axis'
+    >>> why_not_by_trigonometry("setup", [])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: setup: expected a Setup, found 'setup'
     """
     for rotary in setup.machine.rotaries:
         if square_axis(rotary.direction) is None:
@@ -136,6 +140,10 @@ def solve_by_trigonometry(
     >>> (port,) = place_operations(setup, [Operation("port", program_deg=(-30.0,))]).placed
     >>> solve_by_trigonometry(setup, port, [StackStep("post", up_mm=100.0)]).offset_mm.round(6).tolist()
     [0.0, -50.0, 36.60254]
+    >>> solve_by_trigonometry("setup", port, [])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: setup: expected a Setup, found 'setup'
     """
     check_operation(setup, placed)
     why = why_not_by_trigonometry(setup, steps)

@@ -148,6 +148,10 @@ def written_number(number: Number, digits: Digits) -> str:
 
     >>> written_number(Number(12.345487), Digits()), written_number(Number(12.345512), Digits())
     ('12.34549', '12.3455')
+    >>> written_number(5.0, Digits())
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: number: expected a Number, found 5.0
     """
     as_instance(number, Number, "number")
     as_instance(digits, Digits, "digits")
@@ -196,6 +200,10 @@ def written(calculation: Calculation, digits: Digits) -> str:
     >>> arm = Calculation("y", "{} - {}", (Number(-3.0), Number(-12.5)), Number(9.5))
     >>> written(arm, Digits())
     'y = -3.0000 - (-12.5000) = 9.5000'
+    >>> written(5.0, Digits())
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: calculation: expected a Calculation, found 5.0
     """
     as_instance(calculation, Calculation, "calculation")
     as_instance(digits, Digits, "digits")

@@ -210,6 +210,10 @@ def part_model(model: SetupModel, features: Iterable[Feature] = (), seams: Itera
     >>> part = part_model(setup, [face, Feature("depth", 0, [5, 0, -8], [0, 0, 1], 0.05, datum="face")])
     >>> part.jacobian[:, setup.index("step up", "post")].round(9).tolist()   # a taller post is no matter between the two
     [-1.0, 0.0]
+    >>> part_model(setup, ["face"])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: features: expected a Feature, found 'face'
     """
     given, met = as_instances(features, Feature, "features"), as_instances(seams, Seam, "seams")
     names = {one.name: k for k, one in enumerate(given)}

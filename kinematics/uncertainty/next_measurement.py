@@ -234,7 +234,7 @@ def next_place(
     >>> next_place(part, [estimate], [height], [0], 0.003)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: places: expected a list of 2 values (a whole number, numbers), found [0]
+    kinematics.errors.KinematicsError: places: expected a list of pairs (a whole number; numbers), found [0]
     """
     as_positive(u_mm, "u")
     if len(explanations) < 2 or not places:

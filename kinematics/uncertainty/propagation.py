@@ -169,6 +169,10 @@ def expanded_factor(dof: ArrayLike, level: float = 0.95) -> NDArray[np.float64]:
     --------
     >>> expanded_factor([4.0, np.inf]).round(2).tolist()
     [2.78, 1.96]
+    >>> expanded_factor(0.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: degrees of freedom: expected 1 or more, found 0
     """
     from scipy import special
 

@@ -166,6 +166,10 @@ def monte_carlo(
     >>> found = monte_carlo(two, digits=2)
     >>> found.u.round(4).tolist(), found.converged
     ([0.0082], True)
+    >>> monte_carlo(0.04)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: model: expected something to call, found 0.04
     """
     if not callable(model):
         raise KinematicsError(f"model: expected a function of trials and a generator, found {shown(model)}")

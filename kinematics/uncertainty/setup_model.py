@@ -40,6 +40,7 @@ REFERENCE_C = 20.0
 """The temperature that a drawing's dimensions hold at (ISO 1)."""
 
 _SAME = 1e-6
+"""Degrees short of a whole turn that are rounding."""
 
 ONE_ANGLE_DEG = 0.5
 """Positions of a rotary that differ by no more share their error: nests that are squared up by a few hundredths, or by a tenth,
@@ -47,7 +48,6 @@ stand on the same tooth of the worm wheel (common practice: 40 to 180 teeth, so 
 
 ONE_PLACE_MM = 1.0
 """The same for coordinates of a linear axis: far less than a turn of its screw (common practice: 5 to 20 mm)."""
-"""Positions closer than this, in millimetres or degrees, are one position with one error."""
 
 AXES = ("X", "Y", "Z")
 
@@ -119,8 +119,7 @@ class SetupModel(DeclaredFields):
                     f"point: expected an operation from 0 to {len(self.operations) - 1}, found {point.operation}"
                 )
 
-        # --- the setup as stated --------------------------------------------------------------------------------------
-        super().__post_init__()
+    # --- the setup as stated --------------------------------------------------------------------------------------
 
     @cached_property
     def line_basis(self) -> Array:
@@ -202,7 +201,8 @@ class SetupModel(DeclaredFields):
             found += [UncertainQuantity("tool length", tool), UncertainQuantity("tool diameter", tool)]
         found.append(UncertainQuantity("temperature"))
         for rotary, angles in zip(self.machine.rotaries, self._angle_places, strict=True):
-            found += [UncertainQuantity("rotary angle", rotary.letter, place=place) for place in angles]
+            apart = sorted(set(angles.values()))
+            found += [UncertainQuantity("rotary angle", rotary.letter, place=place) for place in apart]
         for axis, places in zip(AXES, self._positions[0], strict=True):
             found += [UncertainQuantity("axis position", axis, place=place) for place in places.tolist()]
         return tuple(found)
@@ -317,7 +317,8 @@ class SetupModel(DeclaredFields):
     def _angle_place(self, i: int, machine_deg: float) -> float:
         """The place by which the error of a rotary's angle is addressed."""
         at = float(self._turned(i, np.array(machine_deg)))
-        return min(self._angle_places[i], key=lambda place: self._apart_deg(i, place, at))
+        places = self._angle_places[i]
+        return places[min(places, key=lambda angle: self._apart_deg(i, angle, at))]
 
     def _apart_deg(self, i: int, first: float, second: float) -> float:
         """Degrees between two positions of a rotary, the short way where it is endless."""
@@ -325,18 +326,34 @@ class SetupModel(DeclaredFields):
         return apart if self.machine.rotaries[i].limits_deg is not None else min(apart, 360.0 - apart)
 
     @cached_property
-    def _angle_places(self) -> list[list[float]]:
-        """The positions of each rotary whose errors differ, ascending; of those that share one, the first that is used."""
+    def _angle_places(self) -> list[dict[float, float]]:
+        """Of each rotary, the place of every angle that is used; of those that share an error, the first used names it.
+
+        Which ones share it does not depend on their order: they are counted from the lowest, and round an endless rotary
+        from the end of a gap.
+        """
         found = []
-        for i in range(len(self.machine.rotaries)):
+        for i, rotary in enumerate(self.machine.rotaries):
             at = [one.machine_deg[i] for one in self.operations]
             at += [touch.machine_deg[i] for touch in self.touches.values()]
-            places: list[float] = []
-            for angle in self._turned(i, np.array(at)).tolist():
-                if all(self._apart_deg(i, angle, place) > ONE_ANGLE_DEG for place in places):
-                    places.append(angle)
-            found.append(sorted(places))
+            used = list(dict.fromkeys(self._turned(i, np.array(at)).tolist()))
+            round_from = sorted(used)
+            if rotary.limits_deg is None:
+                gap = next(
+                    (k for k, angle in enumerate(round_from) if self._begins(i, round_from[k - 1], angle)), 0
+                )
+                round_from = round_from[gap:] + round_from[:gap]
+            groups: list[list[float]] = []
+            for angle in round_from:
+                if not groups or self._begins(i, groups[-1][0], angle):
+                    groups.append([])
+                groups[-1].append(angle)
+            found.append({angle: min(group, key=used.index) for group in groups for angle in group})
         return found
+
+    def _begins(self, i: int, first: float, angle: float) -> bool:
+        """True where an angle's error is not the one of the first of its neighbours any more."""
+        return self._apart_deg(i, first, angle) > ONE_ANGLE_DEG
 
     def angle_column(self, i: int, machine_deg: float) -> int:
         """The column of rotary i's error at a machine angle that an operation or a touch-off uses."""

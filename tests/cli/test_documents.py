@@ -15,7 +15,7 @@ from markdown_it import MarkdownIt
 from slices import cases
 
 from tiltwright.output import document as model
-from tiltwright.output.canvas import LineDrawing
+from tiltwright.output.canvas import Canvas, LineDrawing
 from tiltwright.output.document import (
     BLANK,
     Block,
@@ -197,3 +197,28 @@ def test_documents_bound_into_one_keep_their_pages():
     assert [text for *_, text in shown] == [text for *_, text in own]
     assert [size for *size, _ in shown] == [pytest.approx(size) for *size, _ in own]
     assert marks == ["first", "second"]
+
+
+def test_a_drawing_s_words_stand_on_the_page_where_its_svg_has_them():
+    """Each begins, has its middle or ends 50 mm into the drawing, and none breaks, however long it is."""
+    words = {"start": "Begins here", "middle": "Goes both ways", "end": "Ends here"}
+    canvas = Canvas(100.0, 40.0)
+    for row, (anchor, text) in enumerate(words.items(), start=1):
+        canvas.text((50.0, 10.0 * row), text, 4.0, anchor=anchor, halo=False)
+    canvas.text((2.0, 38.0), "far " * 16 + "end", 4.0, halo=False)  # wider than the drawing
+    drawing = canvas.finished()
+    assert all(text in drawing.svg and text not in drawing.outlines for text in words.values())
+    with pdfplumber.open(
+        io.BytesIO(document_pdf(made(Picture(drawing, "picture", 200.0, titled=False))))
+    ) as pdf:
+        found = pdf.pages[0].extract_text_lines(return_chars=False)
+    mm = 72.0 / 25.4
+    lines = {one["text"]: one for one in found}
+    # Twice as large on paper as it was drawn, 18 mm from the edge.
+    at = 18.0 + 2.0 * 50.0
+    start, middle, end = (lines[text] for text in words.values())
+    assert start["x0"] / mm == pytest.approx(at, abs=0.8)
+    assert (middle["x0"] + middle["x1"]) / 2.0 / mm == pytest.approx(at, abs=0.8)
+    assert end["x1"] / mm == pytest.approx(at, abs=0.8)
+    assert middle["bottom"] - start["bottom"] == pytest.approx(20.0 * mm, abs=0.1)
+    assert any(text.count("far") > 15 for text in lines)

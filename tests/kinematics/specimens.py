@@ -178,7 +178,7 @@ def of_reach():
     mesh = r.Mesh(
         [[0, 0, 0], [10, 0, 0], [0, 10, 0], [0, 0, 10]], [[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]]
     )
-    bare = r.CollisionModel(SETUP, (POST,), (body,), (), (nose,), (top,), (0.0, 0.0, 450.0))
+    bare = r.CollisionModel(SETUP, (POST,), (body,), (), (), (r.OperationPose("bare", [0, 0], [0, 0, 10]),))
     calls = [
         call(r.box_corners, [-1, -2, -3], [1, 2, 3]),
         call(r.box_on, 10.0, 20.0, 30.0),
@@ -207,7 +207,7 @@ def of_reach():
         call(r.rotary_margins, model, top),
         call(r.rotary_turns_deg, C, 350.0, 10.0),
         call(r.scene_of, model),
-        call(r.step_heights, bare, 0, 99.0, 100.0, 1.0, 1.0, (limit, limit)),
+        call(r.step_heights, bare, 0, 99.0, 100.0, 1.0, 1.0, (r.LoadLimit(), r.LoadLimit())),
         call(r.stiffness_n_per_mm, section, 100.0, 200.0),
         call(r.table_clearances, model, 1.0, scene, model.operations),
         call(r.tool_lengths, model, scene, top, 1.0),
@@ -225,7 +225,7 @@ def of_reach():
         found,
         found.nearest,
         model,
-        r.step_heights(model, 0, 99.0, 100.0)[0],
+        r.step_heights(bare, 0, 99.0, 100.0)[0],
         nose.shape,
         holder,
         move,
@@ -233,7 +233,7 @@ def of_reach():
         limit,
         r.travel_margins(model, top)[0],
         mesh,
-        r.mounting_ranges(model)[0],
+        r.mounting_ranges(bare)[0],
         move.tool,
         scene.moving_pairs,
         top,

@@ -101,3 +101,10 @@ def test_junk_is_refused(room):
                 wrong.append(f"{function.__name__}, {name}: {kind}: {found}")
     assert wrong == []
     assert tried > 1000
+
+
+@pytest.mark.parametrize("room", [None, *ROOMS])
+def test_every_function_shows_an_answer_and_a_refusal(room):
+    functions = [(name, inspect.getdoc(thing)) for name, thing in exported(room) if inspect.isfunction(thing)]
+    assert len(functions) > 15
+    assert [name for name, doc in functions if doc.count(">>>") < 2 or "KinematicsError: " not in doc] == []

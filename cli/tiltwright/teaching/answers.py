@@ -48,7 +48,6 @@ _VALUE = {
     ColumnName("value", "inch"): Unit.INCH,
 }
 _NUMBER = "a finite number, such as -381.025"
-_IN_WORDS = {Unit.MM: "mm", Unit.INCH: "inches"}
 _LEAST = {Unit.MM: 3, Unit.INCH: 4}
 """Decimals that a sheet asks for."""
 _DECIMAL_COMMA = re.compile(r"[-+\u2212\u2013]?\d+,\d+\D*")
@@ -330,6 +329,9 @@ def answers_from_file(
         if not row.cells[place]:
             unanswered += 1
             continue
+        if path.suffix.lower() in WORKBOOKS:
+            # What is a number there is sure; a text with a comma beside it is read by itself.
+            reading.mark = decimal_mark([row.cells[place]], ",") or ("," if lenient else "")
         reading.take(row.number, cells[ColumnName(asked.column)], cells[ColumnName("axis")], row.cells[place])
     student = _only(reading, table, "student")
     return reading.done(student, _only(reading, table, "sheet"), unanswered)
@@ -422,4 +424,5 @@ def _only(reading: _Reading, table: CsvTable, name: str) -> str:
     }
     if len(values) > 1:
         reading.fault(max(values.values()), name, " and ".join(map(shown, values)), f"one {name} in a file")
+        return ""
     return sanitized(next(iter(values), ""))[:80]

@@ -111,7 +111,8 @@ class Assessment:
             words.append(f"{name}, {fault.answer.letter}: {fault.why or 'wrong angle'}")
         for trace in self.diagnosis.traces:
             where = ", ".join(self.placed[o].name for o in trace.operations)
-            words.append(f"right with another {trace.names[0]}: {where}")
+            figure = trace.names[0]
+            words.append(f"right with {figure if figure.startswith('a ') else f'another {figure}'}: {where}")
         if self.untraced:
             left = ", ".join(self.placed[o].name for o in self.untraced)
             words.append(f"unexplained: {left}")
@@ -179,6 +180,23 @@ def _heading(finding: FoundMistake) -> str:
     return f"{'perhaps ' if finding.hint else ''}{_labels(finding.made)}"
 
 
+def _rivals(finding: FoundMistake) -> list[str]:
+    """Other mistakes that give the same numbers, or numbers that fit, in sentences."""
+    words = []
+    if finding.same:
+        words.append(
+            f"The same numbers would come from: {_some(finding.same)}. The answers cannot show which it was."
+        )
+    if finding.others:
+        give, fit = ("This gives", "fits") if len(finding.others) == 1 else ("These give", "fit")
+        words.append(
+            f"{give} other numbers and {fit} the answers within the tolerance, too: {_some(finding.others)}."
+        )
+        if finding.pairs and not finding.exact:
+            words.append(f"Two at once fit as well: {_some(finding.pairs)}.")
+    return words
+
+
 def why_words(
     assessment: Assessment, finding: FoundMistake, units: str, *, for_student: bool = False
 ) -> tuple[str, ...]:
@@ -193,16 +211,8 @@ def why_words(
         every = {1: "the wrong number", 2: "both wrong numbers"}
         of = f"{every.get(finding.wrong, f'all {finding.wrong} wrong numbers')} there"
     words = [f"In {where}: {_made(finding.made)}. This gives {of}, to {left} {units}."]
-    if finding.same:
-        words.append(
-            f"The same numbers would come from: {_some(finding.same)}. The answers cannot show which it was."
-        )
-    if finding.others:
-        give, fit = ("This gives", "fits") if len(finding.others) == 1 else ("These give", "fit")
-        words.append(
-            f"{give} other numbers and {fit} the answers within the tolerance, too: {_some(finding.others)}."
-        )
-    elif finding.sure and finding.pairs:
+    words += _rivals(finding)
+    if finding.sure and finding.pairs:
         words.append(
             f"No other single mistake on the list gives these numbers, but two at once would: {_some(finding.pairs)}."
         )

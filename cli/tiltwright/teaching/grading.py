@@ -36,7 +36,7 @@ __all__ = ["Graded", "GradedFile", "check_sheet", "grade"]
 LONGEST_S = 20.0
 """For one file: hundreds of times what a whole one takes."""
 _ENDINGS = (".csv", ".txt", *WORKBOOKS)
-_SPREADSHEETS = (".xls", ".ods", ".numbers")
+_SPREADSHEETS = (".xls", ".xlsb", ".ods", ".numbers")
 _TELLING = 3
 """Lengths that agree with another sheet before it is named: two can agree by chance, where a coordinate is shared."""
 _STUDENT_LINE = re.compile(r"^#[ \t]*(?:student|name)[ \t]*:[ \t]*(\S.*)$", re.IGNORECASE | re.MULTILINE)

@@ -72,6 +72,10 @@ def find_gross_errors(readings: Readings, machine: Machine) -> tuple[Blunder, ..
     >>> (found,) = find_gross_errors(readings_from_rows(["ball"] * 4, ["ball 1"] * 4, poses, read), mill)
     >>> found.kind, found.rows, found.coordinates
     ('sign wrong', (3,), (CoordinateError(axis='Z', read_mm=310.0, expected_mm=-310.0),))
+    >>> find_gross_errors("readings", mill)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: readings: expected a Readings, found 'readings'
     """
     as_instance(readings, Readings, "readings")
     as_instance(machine, Machine, "machine")

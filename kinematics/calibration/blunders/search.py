@@ -108,6 +108,10 @@ def find_blunders(
     ()
     >>> [(b.kind, b.letters) for b in find_blunders(readings_from_rows(*names, -np.array(poses), read), mill)]
     [('sense reversed', ('C',))]
+    >>> find_blunders("readings", mill)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: readings: expected a Readings, found 'readings'
     """
     as_instance(readings, Readings, "readings")
     as_instance(machine, Machine, "machine")

@@ -20,13 +20,13 @@ def _cell(place: str, value) -> str:
     if isinstance(value, float | int):
         return f'<c r="{place}"><v>{value!r}</v></c>'
     if value.startswith("="):  # a formula, and the result that was saved with it
-        formula, saved = value[1:].split(" -> ")
-        return f'<c r="{place}"><f>{formula}</f><v>{saved}</v></c>'
+        formula, arrow, saved = value[1:].partition(" -> ")
+        return f'<c r="{place}"><f>{formula}</f>{f"<v>{saved}</v>" if arrow else ""}</c>'
     return f'<c r="{place}" t="inlineStr"><is><t>{value}</t></is></c>'
 
 
-def _workbook(*sheets) -> bytes:
-    """A workbook of sheets, each a dict of rows by number and cells by letter."""
+def _workbook(*sheets, hidden=()) -> bytes:
+    """A workbook of sheets, each a dict of rows by number and cells by letter; some of them, from 1, hidden."""
     numbers = range(1, len(sheets) + 1)
     parts = {
         "[Content_Types].xml": f'<Types xmlns="{PACKAGE}/content-types">'
@@ -40,7 +40,10 @@ def _workbook(*sheets) -> bytes:
         "_rels/.rels": f'<Relationships xmlns="{PACKAGE}/relationships">'
         f'<Relationship Id="r1" Type="{RELATED}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
         "xl/workbook.xml": f'<workbook xmlns="{MAIN}" xmlns:r="{RELATED}"><sheets>'
-        + "".join(f'<sheet name="s{n}" sheetId="{n}" r:id="r{n}"/>' for n in numbers)
+        + "".join(
+            f'<sheet name="s{n}" sheetId="{n}" state="{"hidden" if n in hidden else "visible"}" r:id="r{n}"/>'
+            for n in numbers
+        )
         + "</sheets></workbook>",
         "xl/_rels/workbook.xml.rels": f'<Relationships xmlns="{PACKAGE}/relationships">'
         + "".join(
@@ -57,7 +60,7 @@ def _workbook(*sheets) -> bytes:
             for row, cells in sheet.items()
         )
         parts[f"xl/worksheets/sheet{n}.xml"] = (
-            f'<worksheet xmlns="{MAIN}"><sheetData>{rows}</sheetData></worksheet>'
+            f'<worksheet xmlns="{MAIN}"><dimension ref="A1"/><sheetData>{rows}</sheetData></worksheet>'
         )
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as file:
@@ -69,9 +72,9 @@ def _workbook(*sheets) -> bytes:
 HEAD = {"A": "name", "B": "X_mm", "C": "Y_mm"}
 
 
-def _read(tmp_path, *sheets):
+def _read(tmp_path, *sheets, hidden=()):
     path = tmp_path / "a.xlsx"
-    path.write_bytes(_workbook(*sheets))
+    path.write_bytes(_workbook(*sheets, hidden=hidden))
     return table_from_workbook(path, "a table")
 
 
@@ -100,6 +103,27 @@ def test_the_first_sheet_that_is_not_empty_counts_and_what_stands_beside_it_does
     scratch = {1: {"A": "mine"}}
     table = _read(tmp_path, {}, {1: HEAD, 2: {"A": "port", "B": 1.5, "C": 2.5, "F": "r = 3"}}, scratch)
     assert [row.cells for row in table.rows] == [("port", "1.5", "2.5")]
+
+
+def test_a_formula_whose_result_was_not_saved_is_no_empty_cell(tmp_path):
+    """As a program writes it that cannot work it out; beside one that was worked out."""
+    table = _read(tmp_path, {1: HEAD, 2: {"A": "port", "B": "=2*3", "C": "=2*3 -> 6"}, 3: {"A": "rim"}})
+    (port, rim) = (row.cells for row in table.rows)
+    assert (port[0], port[2]) == ("port", "6")
+    assert port[1].startswith("=2*3, a formula")
+    assert rim == ("rim", "", "")
+
+
+def test_a_stray_cell_far_off_is_no_hindrance(tmp_path):
+    """In the last cell that there is; and every sheet here states that it has one cell."""
+    table = _read(tmp_path, {1: HEAD, 2: {"A": "port", "B": 1.5, "C": 2.5}, 1_048_576: {"XFD": "x"}})
+    assert [row.cells for row in table.rows] == [("port", "1.5", "2.5"), ("", "", "")]
+
+
+def test_a_hidden_sheet_is_read_where_no_other_has_a_cell(tmp_path):
+    mine, theirs = ({1: HEAD, 2: {"A": "port", "B": x, "C": 2.5}} for x in (1.5, 9.5))
+    assert _read(tmp_path, theirs, mine, hidden=(1,)).rows[0].cells == ("port", "1.5", "2.5")
+    assert _read(tmp_path, theirs, {}, hidden=(1,)).rows[0].cells == ("port", "9.5", "2.5")
 
 
 def test_a_table_in_one_column_is_spread(tmp_path):

@@ -10,6 +10,7 @@ import openpyxl
 import pdfplumber
 import pytest
 
+from kinematics.machine import table_frame
 from kinematics.teaching import (
     LEVELS,
     PIVOT_LEVEL,
@@ -89,6 +90,18 @@ def test_every_other_level_works_on_it(tmp_path, examples, mill):
         printed = [float(text) * own.unit.mm for text in re.findall(r"-?\d+\.\d+", cells)]
         for rotary in own.machine.rotaries:
             assert all(min(abs(text - value) for text in printed) < 1e-6 for value in rotary.point_mm)
+
+
+def test_a_sheet_says_how_the_stack_stands_where_it_leans(examples):
+    """On a C axis that is not quite square the straight stack misses by more than a right answer may: 0.0002 in."""
+    own = read_machine(str(examples / "trunnion_mill.toml"))
+    drawn = set_exercise("tilt and rotate", 7, 1, "inch", own.machine)
+    stack_mm = np.sum([[*step.shift_mm, step.up_mm] for step in drawn.steps], axis=0)
+    assert np.abs(table_frame(own.machine).rotation @ stack_mm - stack_mm).max() > 0.0002 * 25.4
+    told = document_markdown(worksheet(drawn, "1 abcdef", "0.0002 inch"))
+    assert "The stack's z runs along C's line" in told
+    level = set_exercise("tilt and rotate", 7, 1, "inch")
+    assert "z runs along" not in document_markdown(worksheet(level, "1 abcdef", "0.0002 inch"))
 
 
 def test_a_class_s_machine_stands_in_its_lesson(run, tmp_path, examples):
@@ -380,6 +393,37 @@ def test_workbooks_are_read_and_what_is_none_is_named(run, tmp_path, lesson):
     assert rows["Jörg Anker"]["mistakes"] == ["wrong order"]
     checked = run("check", lesson / "key/job-01.toml", tmp_path / "a.xlsx", "--json")
     assert (checked.code, checked.err.count("error")) == (1, 0)
+
+
+def test_a_workbook_s_numbers_are_sure_beside_a_text_with_a_comma_and_nobody_s_rows_are_another_s(
+    run, tmp_path, lesson
+):
+    """One text with a comma among numbers; and two students in one file, which is neither's."""
+    _fill(lesson, tmp_path / "a.csv", 1, _values(lesson, 1), "Jörg Anker")
+    head, *rows = csv.reader((tmp_path / "a.csv").read_text("utf-8").splitlines())
+    (tmp_path / "a.csv").unlink()
+    value, student = (
+        next(k for k, cell in enumerate(head) if cell.startswith(w)) for w in ("value", "student")
+    )
+    for file, text in (("two.xlsx", "{:.2f}"), ("three.xlsx", "{:.3f}")):
+        book = openpyxl.Workbook()
+        book.active.append(head)
+        for k, row in enumerate(rows):
+            cell = text.format(float(row[value])).replace(".", ",") if k == 1 else float(row[value])
+            name = "Olin Tide" if file == "three.xlsx" and k > 3 else "Jörg Anker"
+            book.active.append(
+                [
+                    cell if place == value else name if place == student else one
+                    for place, one in enumerate(row)
+                ]
+            )
+        book.save(tmp_path / file)
+    ended, graded = _graded(run, lesson, tmp_path)
+    assert {name: (one["right"], one["missing"]) for name, one in graded.items()} == {
+        "Jörg Anker": (len(rows), 0),
+        "three": (len(rows), 0),
+    }
+    assert (ended.code, ended.err.count("error")) == (2, 1)
 
 
 def test_the_neighbour_s_numbers_are_known(run, tmp_path, lesson):

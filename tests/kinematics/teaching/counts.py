@@ -365,6 +365,9 @@ def _wrong_angle(tally, case, given, wrong, why):
     told = faults[0].why or "nothing"
     # A value that several mistakes give is told rightly by any of them.
     alike = [n for n, v in wrong.items() if abs(angle_error_deg(rotary, v, wrong[why])) <= WITHIN_DEG]
+    # A complement of 0 or 180 degrees is a quarter turn off, to whichever side the other one was drawn.
+    turn = (wrong[why] - float(case.placed[right.operation].program_deg[i])) % 180.0
+    alike += ["a quarter turn off"] if abs(turn - 90.0) <= WITHIN_DEG else []
     if faults[0].answer.letter != right.letter:
         alike = ["belongs to the other solution"]  # the answered angle is the other's, the rest is not
     tally.count(f"angle: {why}", any(one in told for one in alike), told)

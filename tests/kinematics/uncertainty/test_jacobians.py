@@ -1,5 +1,7 @@
 """The exact Jacobians against difference quotients of the model that approximates nothing, and that against the core."""
 
+import itertools
+
 import numpy as np
 import pytest
 from uncertain_setups import every_source, model
@@ -194,3 +196,24 @@ def test_places_that_are_next_to_each_other_share_their_error():
     moved = model.offset_jacobian[:, :, columns[0]]
     assert np.abs(moved[1]).max() > 1e-3
     assert np.abs(moved[2:4]).max() == 0.0
+
+
+def test_which_places_share_an_error_does_not_depend_on_the_order_of_operations():
+    """Angles in a chain of steps below half a degree, across 0 of an endless rotary: every order gives the same budget."""
+    a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
+    c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    angles = np.array([[-0.4, 359.7], [0.0, 0.1], [0.4, 0.5], [30.0, 359.3]])
+    stack = (StackNode("post", StackStep("post", up_mm=100.0)),)
+
+    def covariance(order):
+        operations = tuple(ModelOperation(f"op {k}", angles[k], [20.0, 5.0, 0.0]) for k in order)
+        one = SetupModel(Machine("mill", (a, c), Platter(face_mm=0.0)), {None: stack}, operations)
+        moved = one.offset_jacobian[:, :, [one.quantities.index(k) for k in one.of_kind("rotary angle")]]
+        found = np.einsum("aik,bjk->abij", moved, moved)
+        back = np.argsort(order)
+        return found[np.ix_(back, back)]
+
+    first = covariance(range(4))
+    assert np.abs(first[0, 1]).max() > 1e-4
+    for order in itertools.permutations(range(4)):
+        np.testing.assert_allclose(covariance(order), first, rtol=0.0, atol=1e-12)
