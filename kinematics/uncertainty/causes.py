@@ -110,7 +110,7 @@ class SingleCause(DeclaredFields):
 
 @dataclass(frozen=True)
 class CausePair(DeclaredFields):
-    """Two quantities that are off at once, each no more than ten of its stated standard uncertainties.
+    """Two quantities that are off at once, each by no more than ten stated standard uncertainties, or than anybody overlooks.
 
     Attributes
     ----------
@@ -318,7 +318,10 @@ def _pairs(causes: SingleCauses) -> tuple[CausePair, ...]:
     if causes.others != "exact" or len(each) < 2:
         return ()
     columns = [one.column for one in each]
-    limits = np.array([_MOST_OFF * one.stated_u if one.stated_u else np.inf for one in each])
+    overlooked = [_OVERLOOKED[one.quantity.unit] for one in each]
+    limits = np.array(
+        [min(_MOST_OFF * (one.stated_u or np.inf), most) for one, most in zip(each, overlooked, strict=True)]
+    )
     whitening = Whitening.of(measured.noise(causes.sources))
     own, by_cause = whitening.rows(measured.excess_mm), whitening.rows(measured.jacobian[:, columns])
     product, along = by_cause.T @ by_cause, by_cause.T @ own

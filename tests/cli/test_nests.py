@@ -116,6 +116,35 @@ def test_after_is_kept_by_tilt(run, job):
         assert names.index((of, "face")) < names.index((of, "port"))
 
 
+def test_a_calibration_changes_no_work_offset_number(run, job):
+    """Orders with as much motion: thousandths of a degree, which measured lines add, must not decide between them."""
+    planes = {
+        "front": [0.0, -0.6427876096865393, 0.766044443118978],
+        "back": [0.0, 0.6427876096865393, 0.766044443118978],
+        "bore": [0.8660254037844386, 0.0, 0.5],
+        "hole": [-0.42261826174069944, 0.0, 0.9063077870366499],
+    }
+    text = HEAD + 'order = "by tilt"\n' + PLATE + nest("left", -40.0) + nest("right", 40.0) + FACE
+    text += "".join(
+        f'[[operation]]\nname = "{name}"\nnormal = {normal}\ntilt = "negative"\nafter = ["face"]\n'
+        for name, normal in planes.items()
+    )
+    mill = mill_text(limits="[-110.0, 30.0]")
+    lines = [("+X", "[1.0, 0.0, 0.0]"), ("+Z", "[0.0, 0.0, 1.0]")]
+    numbers, motions = [], []
+    for a, c in ((0.0, 0.0), (1.2e-5, 0.7e-5), (-0.9e-5, 1.4e-5), (0.4e-5, -1.1e-5)):
+        measured = mill
+        for (along, nominal), lean in zip(lines, (a, c), strict=True):
+            direction = nominal.replace("0.0", f"{lean:.9f}", 1)
+            measured = measured.replace(f'along = "{along}"', f"direction = {direction}")
+        report = json.loads(run("offsets", job(text, measured), "--json").out)
+        numbers.append([(one["name"], one["nest"], one["work_offset"]) for one in report["operations"]])
+        motions.append(report["order"]["motion_deg"])
+    assert all(one == numbers[0] for one in numbers)
+    assert motions == pytest.approx([motions[0]] * len(motions), abs=0.05)
+    assert len(set(motions)) > 1
+
+
 def test_the_choice_between_two_tilts_is_told(run, job):
     """Aimed from zero the bore stands at A 30; at A -30 it shares the pose of the slot, which saves 60 degrees of 480."""
     bore = '[[operation]]\nname = "bore"\nnormal = [0, -0.5, 0.8660254037844386]\n'

@@ -401,7 +401,7 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
             []
             if count == 1
             else [
-                f"Loader 1 of {count}. Later loaders go by parameters {STAMP} to {last}, which must stay as they are until then"
+                f"Loader 1 of {count}. Later loaders go by parameters {STAMP} to {last}. These must stay as they are until then"
             ]
         ),
         which,

@@ -25,7 +25,18 @@ from tiltwright.files.atomic_write import check_target, write_all
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.loader import ReadMachine, caution_implausible, machine_from_text
 
-__all__ = ["apply_fit", "new_lines", "new_platter", "platter_lines", "restore", "write_calibration"]
+__all__ = [
+    "OFFSETS_ARE_OLD",
+    "apply_fit",
+    "new_lines",
+    "new_platter",
+    "platter_lines",
+    "restore",
+    "write_calibration",
+]
+
+OFFSETS_ARE_OLD = "the work offsets on the control are still the old ones: print and load those of every job on this machine again"
+"""The reminder once other lines stand in the machine file."""
 
 _DIRECTION_DECIMALS = 10
 """A tenth of a millionth of a degree; with a metre to the work, a ten-millionth of a millimetre."""

@@ -438,7 +438,7 @@ def _page(asked: FitOptions, answer: Fit | None, units: str) -> None:
 def _write(
     asked: FitOptions, read: ReadMachine, answer: Fit, gathered: LoadedReadings, *, despite: bool
 ) -> None:
-    from tiltwright.calibration.apply import apply_fit
+    from tiltwright.calibration.apply import OFFSETS_ARE_OLD, apply_fit
     from tiltwright.calibration.calibration_log import log_path
     from tiltwright.terminal.streams import note
 
@@ -453,6 +453,7 @@ def _write(
         with_face=asked.with_face,
     )
     note(f"{asked.machine} written; calibration {entry.number} in {log_path(read.path)}", label="done")
+    note(OFFSETS_ARE_OLD)
     note(f"to go back: tiltwright pivot restore {entry.number - 1} --machine {asked.machine}")
     if answer.outliers:
         rows = ", ".join(str(one.row) for one in answer.outliers)

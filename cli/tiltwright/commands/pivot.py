@@ -101,6 +101,7 @@ def restore(
       tiltwright pivot restore 3 -m mill.toml     the lines as calibration 3 wrote them
       tiltwright pivot restore 0 -m mill.toml     as they were before the first calibration
     """
+    from tiltwright.calibration.apply import OFFSETS_ARE_OLD
     from tiltwright.calibration.apply import restore as bring_back
     from tiltwright.files.atomic_write import exclusive_lock
     from tiltwright.files.loader import read_machine
@@ -114,6 +115,7 @@ def restore(
         entry = bring_back(read_machine(machine), number, who=who, edited=edited)
     what = "the lines from before the first calibration" if number == 0 else f"calibration {number}"
     note(f"{machine} has {what} again; the log has it as {entry.number}", label="done")
+    note(OFFSETS_ARE_OLD)
 
 
 app = typer.Typer(

@@ -217,7 +217,7 @@ class OperationTable(FileTable, frozen=True, kw_only=True):
         Annotated[int, Meta(ge=1, le=LAST_WORK_OFFSET)] | None,
         Meta(
             description="Number of the work offset, 1 (G54) to 9 (G59.3); repeats take the following ones; left out: the "
-            "next free one.",
+            "next free one in the order of work, so state it where a program calls it by number.",
             examples=[1],
         ),
     ] = None

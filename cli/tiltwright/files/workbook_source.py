@@ -41,18 +41,17 @@ def table_from_workbook(path: Path, wanted: str) -> CsvTable:
     InputFaults
         When it is missing, a folder, unreadable, too large, no workbook, or an empty one.
     """
-    file = str(path)
+    file, tip = str(path), "open it in the spreadsheet and save it as CSV"
     raw = read_bytes(path, wanted, _LARGEST_MB, "save the table by itself")
     try:
         sheets = _sheets(raw)
     except Exception:  # noqa: BLE001 - of a damaged file the package raises whatever it stumbles over
-        tip = "open it in the spreadsheet and save it as CSV"
         raise InputFaults(
             [Diagnostic(file, None, "", "a workbook that cannot be read", wanted, tip)]
         ) from None
     rows = next((rows for rows in sheets if rows), None)
     if rows is None:
-        raise InputFaults([Diagnostic(file, None, "", "an empty workbook", wanted)])
+        raise InputFaults([Diagnostic(file, None, "", "an empty workbook", wanted, tip)])
     # Numbers stand there without a decimal mark; here they are written with a point, as among commas.
     table = table_of_rows(file, rows, ",", ended=True)
     width = len(table.head.cells)
@@ -93,6 +92,7 @@ def _texts(raw: bytes, *, results: bool) -> list[list[CsvRow]]:
         book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=results)
         sheets = []
         for sheet in sorted(book.worksheets, key=lambda sheet: sheet.sheet_state != "visible"):
+            sheet.reset_dimensions()  # some programs write a wrong size, and a stray cell far off makes it a huge one
             cells = (tuple(map(_text, row)) for row in sheet.iter_rows(values_only=True))
             sheets.append([CsvRow(n, row) for n, row in enumerate(cells, start=1) if any(row)])
     return sheets

@@ -15,6 +15,7 @@ from kinematics import (
     Aim,
     Machine,
     PlacedOperation,
+    PoseOrder,
     Setup,
     UnreachableOperation,
     index_moves_deg,
@@ -43,6 +44,8 @@ _MOST_ORDERED = 256
 """Of these so many are put in order at most; a bound on the motion rules the others out."""
 _WORTH_DEG = 0.5
 _UPRIGHT_DEG = 1e-6
+_ALIKE_DEG = 0.1
+"""Moves that differ by less are alike: measured lines change an aimed angle by thousandths of a degree."""
 
 Tilt = Literal["positive", "negative"]
 
@@ -92,7 +95,7 @@ class WorkOrder:
     time_s, other_s : float or None
         The time of these moves where every rotary's index speed is stated, rotaries together.
     exact : bool
-        True where no order by tilt has less motion.
+        True where no order by tilt has less motion, to a tenth of a degree.
     tilt_choice : TiltChoice or None
         By tilt; None where the job leaves no tilt open.
     """
@@ -147,7 +150,7 @@ def order_of_work(views: Sequence[ReadJob], setups: Sequence[Setup], results: Se
         # One pose holds operations that must stand apart: then each operation has its poses for itself.
         poses = _poses(views, setups, results, apart=True)
         before = _before(views, results, poses) or set()
-    found = least_motion_order(poses.moves_deg.sum(axis=-1), before)
+    found = _steady_order(poses, speeds, before)
     tilt_deg, tilt_s = _tour(poses, found.order, speeds)
     count = len({*_pose_keys(views[0].machine, results).values()})
     if not by_tilt:
@@ -366,6 +369,31 @@ def _tour(
     if speeds is None:
         return motion, None
     return motion, tour_motion((poses.moves_deg / speeds).max(axis=-1), order)
+
+
+def _steady_order(
+    poses: _Poses, speeds: NDArray[np.float64] | None, before: set[tuple[int, int]]
+) -> PoseOrder:
+    """The order of least motion; of orders with as much, the quickest where speeds are known, then the file's.
+
+    Without this a new calibration would decide between them by thousandths of a degree, and work offsets that take the
+    next free number would change places under programs that call them.
+    """
+    moves_deg = np.maximum(poses.moves_deg, poses.moves_deg.swapaxes(0, 1))
+    time_s = np.zeros(moves_deg.shape[:2]) if speeds is None else (moves_deg / speeds).max(axis=-1)
+    # Whole numbers, so that equal sums are equal: motion first, then time in tenths of a second.
+    costs = np.rint(moves_deg / _ALIKE_DEG).sum(axis=-1) * 1e6 + np.rint(time_s * 10.0)
+    least = least_motion_order(moves_deg.sum(axis=-1), before)
+    ahead = least_motion_order(costs, before).order
+    back = least_motion_order(costs, {(second, first) for first, second in before}).order
+    orders = [
+        order
+        for order in (ahead, ahead[::-1], back, back[::-1])
+        if all(order.index(first) < order.index(second) for first, second in before)
+    ]
+    steady = min(orders, key=lambda order: (tour_motion(costs, order), order))
+    motion = tour_motion(poses.moves_deg.sum(axis=-1), steady)
+    return least if motion > least.motion + _ALIKE_DEG else replace(least, order=steady, motion=motion)
 
 
 def _before(

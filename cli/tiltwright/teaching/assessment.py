@@ -118,7 +118,8 @@ class Assessment:
             words.append(f"{name}, {fault.answer.letter}: {fault.why or 'wrong angle'}")
         for trace in self.diagnosis.traces:
             where = ", ".join(self.placed[o].name for o in trace.operations)
-            words.append(f"right with another {trace.names[0]}: {where}")
+            figure = trace.names[0]
+            words.append(f"right with {figure if figure.startswith('a ') else f'another {figure}'}: {where}")
         if self.untraced:
             left = ", ".join(self.placed[o].name for o in self.untraced)
             words.append(f"unexplained: {left}")

@@ -237,6 +237,7 @@ def _given_machine(exercise: Exercise) -> list[Block]:
     given.append(_where_the_stack_stands(machine, units, touched=exercise.touched_mm is not None))
     if machine.platter.normal is not None:
         given.append(f"The platter's face looks along {_direction(machine.platter.normal)}.")
+    given += _how_the_stack_stands(machine, touched=exercise.touched_mm is not None)
     return [Heading(f"Given: the machine ({units})"), machine_table(exercise), BulletList(tuple(given))]
 
 
@@ -257,6 +258,17 @@ def _where_the_stack_stands(machine: Machine, units: str, *, touched: bool) -> s
     if touched:
         return f"{last.letter}'s line goes through the platter's face at machine Z {face}."
     return f"The stack stands on the platter's face: machine Z {face}, where {last.letter}'s line goes through it."
+
+
+def _how_the_stack_stands(machine: Machine, *, touched: bool) -> tuple[str, ...]:
+    """Sentence on the table frame's axes where they are not the machine's: who takes them for these misses the last digits."""
+    last, normal = machine.rotaries[-1], machine.platter.normal
+    flat = is_horizontal(last) or machine.platter.face_mm is None
+    if flat or square_axis(last.direction if normal is None else normal) is not None:
+        return ()
+    along = f"{last.letter}'s line" if normal is None else "that direction"
+    what = "The part's" if touched else "The stack's"
+    return (f"{what} z runs along {along}; x, before any turn, is the machine's X made square to that.",)
 
 
 def _given_stack(exercise: Exercise) -> list[Block]:

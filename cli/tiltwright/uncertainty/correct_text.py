@@ -39,6 +39,8 @@ _MOST_DOUBTS = 5
 _MOST_MOVED = 10
 _MOST_NAMED = 6
 _MOST_SIDE_BY_SIDE = 3
+_SAME_DIRECTION = 0.01
+"""Directions as people type them are square, or alike, to no more than this."""
 
 
 def correct_text(found: JobCorrection, units: str) -> str:
@@ -222,11 +224,26 @@ def measure_next_words(found: JobCorrection, units: str) -> str:
             f"{_signed(found, more.feature, value, units)} if {cause_words(found.job.model, cause.quantity, cause.value, units)}"
             for value, cause in list(zip(more.expected_mm, found.causes.rivals, strict=True))[:4]
         )
-        return f"MEASURE NEXT: {feature_name(found, more.feature)}. It should be off by {values}."
+        return f"MEASURE NEXT: {_next_name(found, more.feature)}. It should be off by {values}."
     return (
-        f"MEASURE NEXT: {feature_name(found, more.feature)}. That rules out {_pairs_ruled(found)} explanations by two causes at "
+        f"MEASURE NEXT: {_next_name(found, more.feature)}. That rules out {_pairs_ruled(found)} explanations by two causes at "
         "once."
     )
+
+
+def _next_name(found: JobCorrection, feature: int) -> str:
+    """A feature to measure; of one that was measured, the directions that are still missing."""
+    name = feature_name(found, feature)
+    known = [one.along for one in found.causes.joint.measured.deviations if one.feature == feature]
+    if not known:
+        return name
+    *_, singular, rows = np.linalg.svd(np.array(known).reshape(-1, 3))
+    missing = rows[int((singular > _SAME_DIRECTION).sum()) :]
+    if len(missing) != 1:
+        return f"{name}, square to the direction that was measured"
+    # Toward its largest component, so that the same direction is always said alike.
+    along = missing[0] * np.sign(missing[0][np.argmax(np.abs(missing[0]))])
+    return f"{name}, along {' '.join(f'{value + 0.0:.3g}' for value in along.round(3))} in part coordinates"
 
 
 def added_feature(found: JobCorrection, place: NextPlace) -> dict[str, Any]:

@@ -60,7 +60,7 @@ def _workbook(*sheets, hidden=()) -> bytes:
             for row, cells in sheet.items()
         )
         parts[f"xl/worksheets/sheet{n}.xml"] = (
-            f'<worksheet xmlns="{MAIN}"><sheetData>{rows}</sheetData></worksheet>'
+            f'<worksheet xmlns="{MAIN}"><dimension ref="A1"/><sheetData>{rows}</sheetData></worksheet>'
         )
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as file:
@@ -112,6 +112,12 @@ def test_a_formula_whose_result_was_not_saved_is_no_empty_cell(tmp_path):
     assert (port[0], port[2]) == ("port", "6")
     assert port[1].startswith("=2*3, a formula")
     assert rim == ("rim", "", "")
+
+
+def test_a_stray_cell_far_off_is_no_hindrance(tmp_path):
+    """In the last cell that there is; and every sheet here states that it has one cell."""
+    table = _read(tmp_path, {1: HEAD, 2: {"A": "port", "B": 1.5, "C": 2.5}, 1_048_576: {"XFD": "x"}})
+    assert [row.cells for row in table.rows] == [("port", "1.5", "2.5"), ("", "", "")]
 
 
 def test_a_hidden_sheet_is_read_where_no_other_has_a_cell(tmp_path):

@@ -504,6 +504,19 @@ def test_options_that_do_not_go_together(run, post, table):
     assert "post: up" in unknown.err
 
 
+def test_of_a_feature_half_measured_the_missing_direction_is_told(run, examples, table):
+    """The axis of each port measured in one direction, roughly; then in two, which leaves the third."""
+    rows = "feature,operation,along,deviation_mm,u_mm\n"
+    depths = {1: -0.0085, 2: -0.0049, 3: -0.0069}
+    rows += "".join(f"seat depth,side port {k},,{value},0.002\n" for k, value in depths.items())
+    one_way = "".join(f"port axis,side port {k},+Z,0.03,0.05\n" for k in depths)
+    _, found = report(run, examples / "beacon_dome.toml", table(rows + one_way))
+    assert "square to the direction" in found["measure_next"]["why"]
+    other_way = one_way.replace("+Z,0.03", "+X,0.0")
+    _, found = report(run, examples / "beacon_dome.toml", table(rows + one_way + other_way))
+    assert "along 0 1 0 in part coordinates" in found["measure_next"]["why"]
+
+
 def test_the_example_s_first_part(run, examples, tmp_path):
     """Made with the A axis 0.035 too low in the machine file, and a scatter of 0.002."""
     folder = tmp_path / "examples"

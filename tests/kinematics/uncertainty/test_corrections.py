@@ -188,14 +188,14 @@ def test_two_hidden_causes_are_not_taken_for_one_with_certainty():
     assert simulated(two_causes, 20, seed=22, count=5)["false"] == 0
 
 
-def slanted_bore_and_face():
+def slanted_bore_and_face(drill=None):
     """A bore at 30 degrees and a face that were measured, and a side face at 90 degrees that was not."""
     a = RotaryAxis("A", [0, 0, -50.0], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
     stack = (StackNode("standoff", StackStep("standoff", up_mm=100.0)),)
     operations = (
         ModelOperation("face", [0.0, 0.0], [0, 0, 0]),
-        ModelOperation("bore", [-30.0, 0.0], [0, -15.0, -10.0]),
+        ModelOperation("bore", [-30.0, 0.0], [0, -15.0, -10.0], tool=drill),
         ModelOperation("side", [-90.0, 0.0], [0, -25.0, -20.0]),
     )
     model = SetupModel(Machine("mill", (a, c), Platter(face_mm=0.0)), {None: stack}, operations)
@@ -240,6 +240,24 @@ def test_two_explanations_of_two_numbers_that_differ_at_ninety_degrees():
     assert more is not None
     assert part.features[more.feature].name == "side"
     assert not causes.certain
+
+
+def test_no_pair_of_causes_is_larger_than_anybody_overlooks():
+    """A bore measured across, its direction typed with three digits: no tool a metre shorter explains it."""
+    part = slanted_bore_and_face("drill")
+    across = [0.0, 0.866, -0.5]  # not quite square to the drill: a length of 1 mm shows as 0.00001 mm
+    rows = [
+        MeasuredDeviation(0, across, 0.03, 0.002),
+        MeasuredDeviation(1, [0, 0, 1], -0.02, 0.002),
+        MeasuredDeviation(0, [1, 0, 0], 0.0, 0.002),
+    ]
+    stated = [UncertaintySource.of(part.model.of_kind("step up"), Spread(0.01))]
+    causes = single_causes(correct_jointly(measured_parts(part, rows), stated), stated)
+    largest = {"mm": 5.0, "deg": 2.0, "K": 50.0}
+    assert causes.pairs
+    for one in causes.pairs:
+        for cause, value in zip((one.first, one.second), one.values, strict=True):
+            assert abs(value) <= largest[cause.quantity.unit]
 
 
 def test_a_part_cut_with_a_correction_shows_what_the_correction_moves(drawn):
