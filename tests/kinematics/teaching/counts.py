@@ -163,7 +163,10 @@ class Case:
         return found.faults, found.diagnosis, used.get(tuple(map(id, found.placed)))
 
     def names_first(self, row):
-        """True when the first finding gives the row's very numbers as written, and what was found instead."""
+        """True when the first finding gives the row's very numbers as written, and what was found instead.
+
+        Where mistakes lead to the whole offset of a direction's other solution, that is right, and the rest is to be explained.
+        """
         # A figure is told beside what explains everything, and takes time: it is solved for only where it may matter.
         _, found, table = self.diagnosed(self.worked.offset_mm[row], traced=False)
         if found.unexplained:
@@ -173,7 +176,10 @@ class Case:
         made = found.findings[0].made
         told = " + ".join(one.name for one in made)
         at = self.row.get(made) if table is self.worked else _place(table, made)
-        near = at is not None and self.same(table.offset_mm[at], self.worked.offset_mm[row])
+        # What is wholly right by another solution is no part of what is to be explained.
+        other = np.abs(table.offset_mm[0] - self.worked.offset_mm[0]).max(axis=1) > self.within
+        asked = ~other | found.wrong.reshape(-1, 3).any(axis=1)
+        near = at is not None and self.same(table.offset_mm[at][asked], self.worked.offset_mm[row][asked])
         return near, told
 
     def same(self, offset_mm, other_mm):
