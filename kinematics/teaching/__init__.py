@@ -5,7 +5,7 @@
 the mistakes that can be made at a setup, `calculation_batch` and `perturbed_offsets` recompute the offsets under each and each pair of them,
 `mistake_search` finds which of them gives the numbers that somebody got (`answered_numbers`), `writing_slips` what was
 only written down wrongly, and `diagnosis` tells it all, `angle_answers` chooses the solution that answered
-angles mean; `figure_trace` solves for the one figure that explains what no listed mistake does. `exercises` draws tasks with numbers that a shop could meet.
+angles mean, `solution_choice` weighs it where none were; `figure_trace` solves for the one figure that explains what no listed mistake does. `exercises` draws tasks with numbers that a shop could meet.
 
 A pivot to find has modules of its own: `pivot_exercise` holds the task and the plane geometry that solves it,
 `pivot_random` draws it, `pivot_solution` writes the geometry down step by step, `attainable_accuracy` says how far a right
@@ -35,6 +35,7 @@ from kinematics.teaching.matrix_solution import solve_by_matrices
 from kinematics.teaching.mistake_catalogue import classic_mistakes
 from kinematics.teaching.mistake_search import FoundMistake
 from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets, recompute
+from kinematics.teaching.solution_choice import DiagnosedSolutions, diagnose_solutions
 from kinematics.teaching.trigonometric_solution import solve_by_trigonometry, why_not_by_trigonometry
 from kinematics.teaching.worked_step import Calculation, Digits, Number, WorkedStep, written, written_number
 from kinematics.teaching.working import RotarySwing, TouchDisplay, Working
@@ -67,6 +68,7 @@ __all__ = [
     "Answer",
     "AttainableAccuracy",
     "Calculation",
+    "DiagnosedSolutions",
     "Diagnosis",
     "Digits",
     "Exercise",
@@ -97,6 +99,7 @@ __all__ = [
     "coordinate_axes",
     "diagnose",
     "diagnose_pivots",
+    "diagnose_solutions",
     "error_carried_forward",
     "hand_bound_mm",
     "line_values",

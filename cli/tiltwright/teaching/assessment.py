@@ -15,13 +15,9 @@ from kinematics.teaching import (
     FigureTrace,
     FoundMistake,
     Mistake,
-    all_solutions,
     angle_error_deg,
     angle_line,
-    diagnose,
-    error_carried_forward,
-    matching_solution,
-    offset_of_other_solution,
+    diagnose_solutions,
     why_not_by_trigonometry,
 )
 from tiltwright.files.diagnostics import enumeration, first_few
@@ -48,6 +44,8 @@ class Assessment:
     diagnosis : Diagnosis
     angle_faults : tuple of AngleFault
     within_deg : float
+    level : Diagnosis, optional
+        By the job's own solution, where that gives the very numbers, too.
     """
 
     evaluated: EvaluatedJob
@@ -56,6 +54,7 @@ class Assessment:
     diagnosis: Diagnosis
     angle_faults: tuple[AngleFault, ...]
     within_deg: float
+    level: Diagnosis | None = None
 
     @property
     def right(self) -> bool:
@@ -97,12 +96,20 @@ class Assessment:
             if o in answered and not np.allclose(judged.offset_mm, own.offset_mm, rtol=0.0, atol=1e-6)
         )
 
+    def by_own_solution(self, finding: FoundMistake) -> tuple[tuple[Mistake, ...], ...]:
+        """Mistakes that give a finding's numbers by the job's own solution, where another one was judged by."""
+        found = () if self.level is None else self.level.findings
+        where = set(finding.operations)
+        apart = [one for one in found if where & set(one.operations) and one.made != finding.made]
+        return tuple(made for one in apart for made in (one.made, *one.same))
+
     @property
     def reasons(self) -> tuple[str, ...]:
         """Reasons for wrong numbers, operation by operation, in a few words."""
         words = []
         for finding in self.diagnosis.findings:
-            alike = " (or what gives the same)" if finding.same or finding.others else ""
+            several = finding.same or finding.others or self.by_own_solution(finding)
+            alike = " (or what gives the same)" if several else ""
             part = "" if finding.complete else f", {finding.explained} of {finding.wrong}"
             where = ", ".join(self.placed[o].name for o in finding.operations)
             words.append(f"{_heading(finding)}{alike}: {where}{part}")
@@ -128,33 +135,22 @@ def assess(
     tool_length_mm: float | None = None,
 ) -> Assessment:
     """Compare answers with the truth and diagnose what is wrong."""
-    asked = tuple(one.placed for one in evaluated.operations)
-    # A right number written to fewer digits is off by up to half of the last one.
-    near_mm = max(within_mm, answers.digit_mm / 2.0)
-    placed, faults = matching_solution(
-        evaluated.setup, asked, answers.angles, answers.lengths, within_deg=within_deg, within_mm=near_mm
-    )
-    diagnosis = diagnose(
+    found = diagnose_solutions(
         evaluated.setup,
-        placed,
+        tuple(one.placed for one in evaluated.operations),
         stack_used(evaluated),
         answers.lengths,
+        answers.angles,
+        within_deg=within_deg,
         tolerance_mm=within_mm,
         digit_mm=answers.digit_mm,
         unit_mm=answers.unit.mm,
         tool_length_mm=tool_length_mm,
         stack_mm=None if evaluated.touch is None else evaluated.touch.stack_mm,
-        more=(
-            *error_carried_forward(evaluated.setup, faults, placed),
-            *offset_of_other_solution(evaluated.setup, placed, answers.angles),
-        ),
-        others_mm={
-            o: np.array([other.offset_mm for other in others])
-            for o, one in enumerate(placed)
-            if (others := all_solutions(evaluated.setup, one)[1:])
-        },
     )
-    return Assessment(evaluated, answers, placed, diagnosis, faults, within_deg)
+    return Assessment(
+        evaluated, answers, found.placed, found.diagnosis, found.faults, within_deg, found.level
+    )
 
 
 _MANY = 3
@@ -212,7 +208,13 @@ def why_words(
         of = f"{every.get(finding.wrong, f'all {finding.wrong} wrong numbers')} there"
     words = [f"In {where}: {_made(finding.made)}. This gives {of}, to {left} {units}."]
     words += _rivals(finding)
-    if finding.sure and finding.pairs:
+    by_own = assessment.by_own_solution(finding)
+    if by_own:
+        words.append(
+            f"By the job's own solution, the same numbers would come from: {_some(by_own)}. "
+            "The answers cannot show which it was."
+        )
+    elif finding.sure and finding.pairs:
         words.append(
             f"No other single mistake on the list gives these numbers, but two at once would: {_some(finding.pairs)}."
         )
@@ -544,6 +546,7 @@ def _finding_report(assessment: Assessment, finding: FoundMistake, mm: float) ->
         "same_numbers": [listed(made) for made in finding.same],
         "others": [listed(made) for made in finding.others],
         "pairs": [listed(made) for made in finding.pairs],
+        "same_by_own_solution": [listed(made) for made in assessment.by_own_solution(finding)],
         "operations": [assessment.placed[o].name for o in finding.operations],
         "explained": finding.explained,
         "wrong": finding.wrong,

@@ -103,6 +103,17 @@ def test_the_other_solution_is_said_where_it_judges(run, job, examples):
     assert (code, report["by_other_solution"]) == (1, [])
     turned = run("check", path, "--json", "--answer", f"port:C={own.program_deg[1] + 360.0:.6f}")
     assert (turned.code, json.loads(turned.out)["by_other_solution"]) == (0, [])
+    # Two mistakes by the job's solution give what one gives by the other: both are told.
+    setup, steps = worked.setup, worked.job.steps
+    table = recompute(setup, [own], steps, classic_mistakes(setup, steps, operations=[own]))
+    pair = ["180 forgotten", "one sine's sign"]
+    names = ["180 forgotten, C", "one sine's sign, A's new Y"]
+    row = next(r for r, made in enumerate(table.made) if sorted(one.name for one in made) == names)
+    code, report = judged(*table.offset_mm[row, 0])
+    (finding,) = report["findings"]
+    assert (code, [one["kind"] for one in finding["mistakes"]]) == (1, ["one sine's sign"])
+    told = [sorted(one["kind"] for one in made) for made in finding["same_by_own_solution"]]
+    assert pair in told
 
 
 @pytest.mark.parametrize("decimals", [3, 4])

@@ -36,10 +36,8 @@ from kinematics.teaching import (
     angle_error_deg,
     attainable,
     classic_mistakes,
-    diagnose,
     diagnose_pivots,
-    error_carried_forward,
-    matching_solution,
+    diagnose_solutions,
     mistakes_at_pivot,
     offset_of_other_solution,
     pivot_diagnosis,
@@ -57,6 +55,7 @@ WITHIN = {"mm": 0.005, "inch": 0.0002}
 WITHIN_DEG, ANGLE_DECIMALS = 0.001, 4
 DIGIT_MM = {units: UNIT_MM[units] * 10.0 ** -DECIMALS[units] for units in WITHIN}
 MODULE = importlib.import_module("kinematics.teaching.diagnosis")  # the package has a function of that name
+MORE = {FOLLOWED, "offset of the other solution"}
 ROUTES = {"matrices": solve_by_matrices, "by hand": solve_by_trigonometry}
 
 
@@ -136,46 +135,38 @@ class Case:
         """The faults of the angles, the diagnosis, and the table that it used, if any."""
         angles = self.angles if angles is None else angles
         answers = answers_of(self.written(offset_mm), 12)
-        placed, faults = self.placed, ()
-        if any(one.aim is not None for one in placed):
-            placed, faults = matching_solution(
-                self.setup, placed, angles, answers, within_deg=WITHIN_DEG, within_mm=self.within
-            )
-        more = (
-            *error_carried_forward(self.setup, faults, placed),
-            *offset_of_other_solution(self.setup, placed, angles),
-        )
-        others = {
-            o: np.array([other.offset_mm for other in found])
-            for o, one in enumerate(placed)
-            if (found := all_solutions(self.setup, one)[1:])
-        }
-        used = []
+        used = {}
 
         def remembered(_setup, placed, _steps, mistakes):
-            if faults:
-                used.append(recompute(self.setup, placed, self.steps, mistakes))
-            elif np.array_equal(
+            more = tuple(one for one in mistakes if one.kind in MORE)
+            own = np.array_equal(
                 [one.machine_deg for one in placed], [one.machine_deg for one in self.placed]
-            ):
-                used.append(self.worked)  # its own mistakes, so that they are the same objects
+            )
+            if any(one.kind == FOLLOWED for one in more):
+                table = recompute(self.setup, placed, self.steps, mistakes)
+            elif own:
+                table = self.worked  # its own mistakes, so that they are the same objects
             else:
-                used.append(self.table(placed, more))
-            return used[-1]
+                table = self.table(placed, more)
+            used[tuple(map(id, placed))] = table
+            return table
 
         trace = MODULE.trace_figures if traced else (lambda *_, **__: None)
         with (
             mock.patch.object(MODULE, "recompute", remembered),
             mock.patch.object(MODULE, "trace_figures", trace),
         ):
-            found = diagnose(
-                self.setup, placed, self.steps, answers, **self.options, **self.diagnosis,
-                more=more, others_mm=others,
+            found = diagnose_solutions(
+                self.setup, self.placed, self.steps, answers, angles, **self.options, **self.diagnosis,
+                within_deg=WITHIN_DEG,
             )  # fmt: skip
-        return faults, found, used[-1] if used else None
+        return found.faults, found.diagnosis, used.get(tuple(map(id, found.placed)))
 
     def names_first(self, row):
-        """True when the first finding gives the row's very numbers as written, and what was found instead."""
+        """True when the first finding gives the row's very numbers as written, and what was found instead.
+
+        Where mistakes lead to the whole offset of a direction's other solution, that is right, and the rest is to be explained.
+        """
         # A figure is told beside what explains everything, and takes time: it is solved for only where it may matter.
         _, found, table = self.diagnosed(self.worked.offset_mm[row], traced=False)
         if found.unexplained:
@@ -185,7 +176,10 @@ class Case:
         made = found.findings[0].made
         told = " + ".join(one.name for one in made)
         at = self.row.get(made) if table is self.worked else _place(table, made)
-        near = at is not None and self.same(table.offset_mm[at], self.worked.offset_mm[row])
+        # What is wholly right by another solution is no part of what is to be explained.
+        other = np.abs(table.offset_mm[0] - self.worked.offset_mm[0]).max(axis=1) > self.within
+        asked = ~other | found.wrong.reshape(-1, 3).any(axis=1)
+        near = at is not None and self.same(table.offset_mm[at][asked], self.worked.offset_mm[row][asked])
         return near, told
 
     def same(self, offset_mm, other_mm):
@@ -492,16 +486,13 @@ def _right_offsets(level, seed, sheet, units):
                 answers += [Answer(o, axis, float(v)) for axis, v in zip("XYZ", written * digit, strict=True)]
             # Whoever leaves the angles out is judged by the solution that the numbers fit.
             for given in (angles, []) if angles and work is solve_by_trigonometry else (angles,):
-                placed, faults = matching_solution(
-                    one.setup, one.placed, given, answers, within_deg=WITHIN_DEG, within_mm=within
-                )
-                found = diagnose(
-                    one.setup, placed, one.stack, answers,
-                    tolerance_mm=within, digit_mm=digit, unit_mm=UNIT_MM[units],
+                found = diagnose_solutions(
+                    one.setup, one.placed, one.stack, answers, given,
+                    within_deg=WITHIN_DEG, tolerance_mm=within, digit_mm=digit, unit_mm=UNIT_MM[units],
                 )  # fmt: skip
                 yield (
                     f"{name}{', other solution' * other}{', no angles' * (bool(angles) and not given)}",
-                    found.right and not faults,
+                    found.diagnosis.right and not found.faults,
                 )
 
 
