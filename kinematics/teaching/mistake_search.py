@@ -28,9 +28,9 @@ _SHARE = 20.0
 """Part of the largest error by which a mistake may miss a number: a small error is met by chance where a match is loose."""
 _WRITTEN = 0.5 + 1e-6
 """Digits by which a number that is worked exactly may differ from the one written down."""
-_SCATTER = 0.005
+_SCATTER = 0.05
 """Largest chance of rounding on the way bringing one mistake's numbers to two mistakes', digit for digit, at which the two
-are still told first."""
+are still told first: one in twenty. Both are told, whichever comes first."""
 _CAREFUL = 1.55
 """Digits by which two mistakes at once may miss a number: rounding, and one digit of careful work on the way."""
 _SAME_MM = 1e-9
