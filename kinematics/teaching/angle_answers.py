@@ -126,16 +126,8 @@ def matching_solution(
 
     Examples
     --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import Setup
-    >>> from kinematics.operations import Operation
-    >>> from kinematics.placement import place_operations
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
-    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, port = example_port()
     >>> port[0].program_deg.round(6).tolist()
     [-45.0, 0.0]
     >>> other = [AngleAnswer(0, "A", 45.0), AngleAnswer(0, "C", 180.0)]
@@ -198,15 +190,8 @@ def error_carried_forward(
 
     Examples
     --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.operations import Operation
-    >>> from kinematics.placement import place_operations
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
-    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, port = example_port()
     >>> fault = AngleFault(AngleAnswer(0, "A", -30.0), -45.0, "")
     >>> [one.kind for one in error_carried_forward(setup, [fault], port)], error_carried_forward(setup, [])
     (['followed from wrong angles'], ())
@@ -255,15 +240,8 @@ def angle_line(setup: Setup, fault: AngleFault, placed: Sequence[PlacedOperation
 
     Examples
     --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.operations import Operation
-    >>> from kinematics.placement import place_operations
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
-    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, port = example_port()
     >>> fault = AngleFault(AngleAnswer(0, "A", -30.0), -45.0, "")
     >>> angle_line(setup, fault, port), angle_line(setup, fault)   # where the triangle gives it; where it is used
     ('aim tilt', 'A angle')
@@ -298,15 +276,8 @@ def offset_of_other_solution(
 
     Examples
     --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.operations import Operation
-    >>> from kinematics.placement import place_operations
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
-    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, port = example_port()
     >>> (made,) = offset_of_other_solution(setup, port, [AngleAnswer(0, "A", -45.0)])
     >>> made.kind
     'offset of the other solution'
@@ -379,15 +350,8 @@ def all_solutions(setup: Setup, placed: PlacedOperation) -> tuple[PlacedOperatio
 
     Examples
     --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.operations import Operation
-    >>> from kinematics.placement import place_operations
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
-    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, port = example_port()
     >>> [one.program_deg.round(6).tolist() for one in all_solutions(setup, port[0])]   # A either way, C half a turn on
     [[-45.0, 0.0], [45.0, 180.0]]
     >>> all_solutions(setup, "port")
