@@ -6,6 +6,7 @@ the solution that was chosen.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -415,7 +416,7 @@ def _rank(
     ]
     wrong_angles = sum(a > within_deg for a in apart)
     # Of two a whole turn apart neither is nearer to a wrong angle: the first stays, which the key states.
-    turns = sum(round(abs(a - 360.0 * round(a / 360.0)), 6) for a in apart) if wrong_angles else 0.0
+    turns = sum(round(abs(math.remainder(a, 360.0)), 6) for a in apart) if wrong_angles else 0.0
     return (wrong_angles, _wrong(solution, values, within_mm), turns)
 
 
@@ -427,7 +428,7 @@ def _wrong(solution: PlacedOperation, values: Mapping[str, float], within_mm: fl
 
 def _why(stated: float, right: float, offset: float, within: float) -> str:
     def turns(value: float) -> bool:
-        return abs(value - 360.0 * round(value / 360.0)) <= within
+        return abs(math.remainder(value, 360.0)) <= within
 
     size, exact = abs(stated), abs(right)
     digits = next((d for d in (0, 1, 2, 3) if abs(stated - round(stated, d)) < 1e-9), 9)
