@@ -23,7 +23,7 @@ from kinematics.teaching.calculation_batch import CalculationBatch
 from kinematics.teaching.mistake_search import FOLLOWED
 from kinematics.teaching.perturbed_offsets import Mistake
 from kinematics.teaching.working import angle_words
-from kinematics.validation import as_instance, read_only
+from kinematics.validation import read_only
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -336,6 +336,7 @@ def _other_solution(
     return ""
 
 
+@takes_declared()
 def all_solutions(setup: Setup, placed: PlacedOperation) -> tuple[PlacedOperation, ...]:
     """Every way within limits to bring an operation's plane to the spindle, the placed one first.
 
@@ -360,8 +361,6 @@ def all_solutions(setup: Setup, placed: PlacedOperation) -> tuple[PlacedOperatio
         ...
     kinematics.errors.KinematicsError: placed: expected a PlacedOperation, found 'port'
     """
-    as_instance(setup, Setup, "setup")
-    as_instance(placed, PlacedOperation, "placed")
     found = [placed]
     for one in _solutions(setup, placed, {})[1:]:
         if not any(_same_angles(one, other) for other in found):
