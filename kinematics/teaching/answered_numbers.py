@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation
+from kinematics.teaching.working import listed_words
 from kinematics.validation import as_index, as_positive
 
 __all__ = ["AXES", "ROUNDED", "Answer", "AnsweredNumbers"]
@@ -120,8 +121,7 @@ class AnsweredNumbers:
 
     def axes(self, here: NDArray[np.int64]) -> str:
         """The axes of some numbers, in words."""
-        *most, last = (AXES[a] for a in sorted(self.axis[here].tolist()))
-        return f"{', '.join(most)} and {last}" if most else last
+        return listed_words(AXES[a] for a in sorted(self.axis[here].tolist()))
 
     def odds(self, here: NDArray[np.int64], near_mm: float) -> float:
         """Odds that random numbers as far out as these come as near to others as that."""
