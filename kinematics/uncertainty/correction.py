@@ -458,6 +458,7 @@ def deviations_after(
     return expected, np.sqrt(np.clip(variance + seated, 0.0, None))
 
 
+@takes_declared()
 def moved_by(measured: MeasuredParts, correction: OffsetCorrection) -> Array:
     """Change of the rows by a correction of the offsets, shape (K,): what a part shows that was cut with it.
 
@@ -473,8 +474,6 @@ def moved_by(measured: MeasuredParts, correction: OffsetCorrection) -> Array:
         ...
     kinematics.errors.KinematicsError: correction: expected an OffsetCorrection, found 0.032
     """
-    as_instance(measured, MeasuredParts, "measured")
-    as_instance(correction, OffsetCorrection, "correction")
     by_shift, by_turn = offset_effects(measured)
     return np.asarray(by_shift @ correction.shift_mm.ravel() + by_turn @ correction.turn_deg)
 
