@@ -110,6 +110,8 @@ class CsvTable:
     separator : str
     ended : bool
         True if the text ends with the end of a line.
+    stores_numbers : bool
+        True if the file keeps numbers as numbers: then a decimal comma in one cell says nothing about another.
     """
 
     file: str
@@ -117,6 +119,7 @@ class CsvTable:
     rows: tuple[CsvRow, ...]
     separator: str
     ended: bool
+    stores_numbers: bool = False
 
     @property
     def columns(self) -> tuple[ColumnName, ...]:

@@ -329,8 +329,8 @@ def answers_from_file(
         if not row.cells[place]:
             unanswered += 1
             continue
-        if path.suffix.lower() in WORKBOOKS:
-            # What is a number there is sure; a text with a comma beside it is read by itself.
+        if table.stores_numbers:
+            # They are sure; a text with a comma beside them is read by itself.
             reading.mark = decimal_mark([row.cells[place]], ",") or ("," if lenient else "")
         reading.take(row.number, cells[ColumnName(asked.column)], cells[ColumnName("axis")], row.cells[place])
     student = _only(reading, table, "student")
