@@ -191,15 +191,10 @@ class _Pages:
 
 def _run_on(block: Block, y: float, page: float, width: float) -> float:
     """End of a block on the page that it ends on, begun at y."""
-    first = True
     head, parts = _parts_mm(block, width)
     y += head
-    for part in parts:
-        if y + part > page and not first:
-            y = head + part
-        else:
-            y += part
-        first = False
+    for number, part in enumerate(parts):
+        y = head + part if number and y + part > page else y + part
     return y
 
 
@@ -208,10 +203,7 @@ def _parts_mm(block: Block, width: float) -> tuple[float, list[float]]:
     if isinstance(block, Table):
         return _HEAD_MM, _rows_mm(block, width)
     assert isinstance(block, NumberedStep), block
-    short = replace(block, calculations=())
-    whole = [height_mm(replace(block, calculations=(line,)), width) for line in block.calculations]
-    start = height_mm(short, width)
-    return 0.0, [start, *(each - start for each in whole)]
+    return 0.0, [height_mm(replace(block, calculations=()), width), *_calculations_mm(block, width)]
 
 
 def _held_together(blocks: Iterable[Block]) -> list[list[Block]]:
@@ -368,8 +360,13 @@ def _(block: NumberedStep, width: float) -> float:
     height = _paragraph_mm(block.rule, width - 9.0) + 1.6 + _LINE_MM + more * _MORE_MM
     if block.matrix:
         height += 1.6 + len(block.matrix) * (_LINE_MM + 1.4)
+    return height + sum(_calculations_mm(block, width))
+
+
+def _calculations_mm(block: NumberedStep, width: float) -> list[float]:
+    """The height of every calculation of a step, the room above it included."""
     # As they are printed: a minus is twice as wide as a hyphen.
-    return height + sum(1.6 + _paragraph_mm(_figures(line), width - 12.0) for line in block.calculations)
+    return [1.6 + _paragraph_mm(_figures(line), width - 12.0) for line in block.calculations]
 
 
 TEMPLATE = Path(__file__).parent / "document.typ"
