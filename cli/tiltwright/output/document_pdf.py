@@ -161,9 +161,8 @@ class _Pages:
         if fits or not runs_on(last):
             self.y, self.kept = self._below(group)
             return
-        y, kept = self._below(before)
-        above, self.kept = _apart_mm(last)
-        self.y = _run_on(last, y + max(kept, above), self.height, self.width)
+        top, self.kept = _top(last, *self._below(before))
+        self.y = _run_on(last, top, self.height, self.width)
         self.start = None
 
     def _fits(self, group: Sequence[Block]) -> bool:
@@ -175,18 +174,23 @@ class _Pages:
         return runs_on(last) and self._below(before)[0] < self.height - _AT_LEAST_MM[type(last)]
 
     def _below(self, group: Sequence[Block]) -> tuple[float, float]:
-        """End of a group that begins here, and the room that it keeps clear below itself.
-
-        Of two rooms that meet the larger counts; a page begins without any.
-        """
+        """End of a group that begins here, and the room that it keeps clear below itself."""
         y, kept = self.y, self.kept
         for block in group:
-            above, after = _apart_mm(block)
             if (height := self.heights.get(id(block))) is None:
                 height = self.heights[id(block)] = height_mm(block, self.width)
-            y += (max(kept, above) if y else 0.0) + height
-            kept = after
+            y, kept = _top(block, y, kept)
+            y += height
         return y, kept
+
+
+def _top(block: Block, y: float, kept: float) -> tuple[float, float]:
+    """Beginning of a block below what ends at y and keeps some room clear, and the room that it keeps clear itself.
+
+    Of two rooms that meet the larger counts; a page begins without any.
+    """
+    above, below = _apart_mm(block)
+    return y + (max(kept, above) if y else 0.0), below
 
 
 def _run_on(block: Block, y: float, page: float, width: float) -> float:
