@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
-from kinematics.validation import as_array, as_number, shown
+from kinematics.validation import as_array, as_number
 
 __all__ = ["Change", "ChangeFit", "ChangeKind", "GroupShift", "find_change", "group_shifts"]
 
@@ -257,8 +257,6 @@ def group_shifts(values: ArrayLike, groups: Sequence[str]) -> tuple[GroupShift, 
     readings = as_array(values, "groups, readings")
     if readings.ndim != 1:
         raise KinematicsError(f"groups, readings: expected shape (n,), found {readings.shape}")
-    if isinstance(groups, str) or not all(isinstance(one, str) for one in groups):
-        raise KinematicsError(f"groups: expected a list of names, found {shown(groups)}")
     if len(groups) != readings.size:
         raise KinematicsError(
             f"groups: expected one for each of {readings.size} readings, found {len(groups)}"

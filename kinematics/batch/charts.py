@@ -320,8 +320,6 @@ def continue_chart(
         ...
     kinematics.errors.KinematicsError: control chart, state: expected a ChartState, found None
     """
-    from scipy.signal import lfilter  # a third of a second to import: only where charts are drawn
-
     as_instance(state, ChartState, "control chart, state")
     as_instance(baseline, Baseline, "control chart, baseline")
     design = ChartDesign() if design is None else as_instance(design, ChartDesign, "control chart, design")
@@ -329,10 +327,7 @@ def continue_chart(
     z = (readings - baseline.center) / baseline.sigma
     joined = np.concatenate([state.latest, z])
     lead = state.latest.size
-    keep = 1.0 - design.weight
-    ewma = lfilter([design.weight], [1.0, -keep], z, zi=[keep * state.ewma])[0] if z.size else z
-    high = _cumulative(z - design.slack, state.cusum_high)
-    low = _cumulative(-z - design.slack, state.cusum_low)
+    ewma, high, low = ewma_and_cusums(z, design, state)
     ranges = np.abs(np.diff(joined, prepend=np.nan))[lead:]
     signals = _signals(joined, lead, state.count, ranges, ewma, high, low, design)
     after = ChartState(
@@ -363,10 +358,28 @@ def _readings(values: ArrayLike) -> NDArray[np.float64]:
     return array
 
 
+def ewma_and_cusums(
+    z: NDArray[np.float64], design: ChartDesign, state: ChartState
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Weighted means, and cumulative sums upward and downward, of readings in sigma from the centre; shapes (..., n)."""
+    from scipy.signal import lfilter  # a third of a second to import: only where charts are drawn
+
+    if not z.size:
+        return z, z, z
+    keep = 1.0 - design.weight
+    before = np.full((*z.shape[:-1], 1), keep * state.ewma)
+    ewma = lfilter([design.weight], [1.0, -keep], z, zi=before)[0]
+    return (
+        ewma,
+        _cumulative(z - design.slack, state.cusum_high),
+        _cumulative(-z - design.slack, state.cusum_low),
+    )
+
+
 def _cumulative(steps: NDArray[np.float64], start: float) -> NDArray[np.float64]:
     """S_i = max(0, S_(i-1) + step_i) in closed form: the running sum less its lowest value below zero so far."""
-    summed = start + np.cumsum(steps)
-    return np.asarray(summed - np.minimum(np.minimum.accumulate(summed), 0.0)) if steps.size else steps
+    summed = start + np.cumsum(steps, axis=-1)
+    return np.asarray(summed - np.minimum(np.minimum.accumulate(summed, axis=-1), 0.0))
 
 
 def _signals(

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.declared_types import takes_declared
 from kinematics.errors import KinematicsError
-from kinematics.validation import as_array, as_number, shown
+from kinematics.validation import as_array, as_number
 
 __all__ = ["CoatedKind", "size_before_coating"]
 
@@ -61,10 +61,6 @@ def size_before_coating(
     if thickness < 0.0 or not 0.0 <= share <= 1.0:
         raise KinematicsError(
             f"coating: expected a thickness of 0 or more and a share from 0 to 1, found {thickness:g} and {share:g}"
-        )
-    if coated not in _FACES:
-        raise KinematicsError(
-            f'coating, coated: expected "inside", "outside", "one face" or "no", found {shown(coated)}'
         )
     grown = thickness * share * _FACES[coated]
     cut = size + grown

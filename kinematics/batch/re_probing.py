@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.batch.charts import D2_OF_TWO, ChartDesign
+from kinematics.batch.charts import D2_OF_TWO, ChartDesign, ChartState, ewma_and_cusums
 from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.errors import KinematicsError
 from kinematics.validation import as_count, as_instance, as_number, as_positive
@@ -281,8 +281,6 @@ def _alarmed(
     z: NDArray[np.float64], center_from: int, sigma_from: int, design: ChartDesign
 ) -> NDArray[np.bool_]:
     """True for each row in which a point, the EWMA or the CUSUM passes its limit."""
-    from scipy.signal import lfilter  # a third of a second to import: only where charts are drawn
-
     center = z[:, :center_from].mean(axis=1, keepdims=True) if center_from else 0.0
     spread = (
         np.abs(np.diff(z[:, :sigma_from], axis=1)).mean(axis=1, keepdims=True) / D2_OF_TWO
@@ -290,10 +288,6 @@ def _alarmed(
         else 1.0
     )
     held = (z - center) / spread
-    ewma = lfilter([design.weight], [1.0, design.weight - 1.0], held, axis=1)
-    found = (np.abs(held) > 3.0).any(axis=1) | (np.abs(ewma) > design.ewma_limit(1.0)).any(axis=1)
-    for side in (1.0, -1.0):
-        summed = np.cumsum(side * held - design.slack, axis=1)
-        lowest = np.minimum(np.minimum.accumulate(summed, axis=1), 0.0)
-        found |= (summed - lowest > design.decision).any(axis=1)
-    return np.asarray(found)
+    ewma, high, low = ewma_and_cusums(held, design, ChartState())
+    beyond = (np.abs(held) > 3.0) | (np.abs(ewma) > design.ewma_limit(1.0))
+    return np.asarray((beyond | (np.maximum(high, low) > design.decision)).any(axis=1))

@@ -31,7 +31,7 @@ from kinematics.reach.scene import (
 )
 from kinematics.reach.tool_assembly import cutting_bodies, minkowski_sum
 from kinematics.transform import Pose
-from kinematics.validation import ValueEquality, as_instance, read_only
+from kinematics.validation import ValueEquality, read_only
 
 __all__ = [
     "Clearance",
@@ -397,6 +397,7 @@ class WitnessPoints(ValueEquality, DeclaredFields):
         super().__post_init__()
 
 
+@takes_declared()
 def witness_points(
     model: CollisionModel, scene: Scene, operation: OperationPose, pair: ClosestPair
 ) -> WitnessPoints:
@@ -431,10 +432,6 @@ def witness_points(
         ...
     kinematics.errors.KinematicsError: pair: expected a ClosestPair, found 'tool'
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(scene, Scene, "scene")
-    as_instance(operation, OperationPose, "operation")
-    as_instance(pair, ClosestPair, "pair")
     swept = swept_bodies(model, operation)[pair.indices[0]]
     poses = group_poses(scene.machine, operation.machine_deg)
     pose = poses[scene.carried[pair.indices[1]]]

@@ -81,7 +81,7 @@ def step_heights(
         ...
     kinematics.errors.KinematicsError: heights: expected the lower one first, found 400 to 50
     """
-    if not (np.isfinite([low_mm, high_mm]).all() and low_mm < high_mm):
+    if not low_mm < high_mm:
         raise KinematicsError(f"heights: expected the lower one first, found {low_mm:g} to {high_mm:g}")
     travelled = _travel_range(model, index, low_mm, high_mm, margin_mm)
     if travelled is None:

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.declared_types import DeclaredFields
+from kinematics.declared_types import DeclaredFields, takes_declared
 from kinematics.reach.collision_model import CollisionModel, OperationPose
-from kinematics.validation import as_instance
 
 __all__ = ["Margin", "RotaryMargin", "readouts_mm", "rotary_margins", "travel_margins"]
 
@@ -62,6 +61,7 @@ class RotaryMargin(DeclaredFields):
         return min(self.to_low_deg or 0.0, self.to_high_deg or 0.0) >= -_SLACK_MM
 
 
+@takes_declared()
 def readouts_mm(
     model: CollisionModel, operation: OperationPose
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -94,8 +94,6 @@ def readouts_mm(
         ...
     kinematics.errors.KinematicsError: operation: expected an OperationPose, found 'top'
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(operation, OperationPose, "operation")
     low, high = model.tips_mm(operation)
     length = np.nan if operation.tool is None else operation.tool.length_mm
     ends = []
@@ -105,6 +103,7 @@ def readouts_mm(
     return ends[0], ends[1]
 
 
+@takes_declared()
 def travel_margins(model: CollisionModel, operation: OperationPose) -> tuple[Margin, ...]:
     """Margins of the linear axes.
 
@@ -131,8 +130,6 @@ def travel_margins(model: CollisionModel, operation: OperationPose) -> tuple[Mar
         ...
     kinematics.errors.KinematicsError: operation: expected an OperationPose, found 'top'
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(operation, OperationPose, "operation")
     travel = model.machine.travel
     if travel is None:
         return ()
@@ -150,6 +147,7 @@ def travel_margins(model: CollisionModel, operation: OperationPose) -> tuple[Mar
     )
 
 
+@takes_declared()
 def rotary_margins(model: CollisionModel, operation: OperationPose) -> tuple[RotaryMargin, ...]:
     """Margins of the rotaries to their limits, from the base outward.
 
@@ -178,8 +176,6 @@ def rotary_margins(model: CollisionModel, operation: OperationPose) -> tuple[Rot
         ...
     kinematics.errors.KinematicsError: operation: expected an OperationPose, found 'top'
     """
-    as_instance(model, CollisionModel, "model")
-    as_instance(operation, OperationPose, "operation")
     margins = []
     for rotary, angle in zip(model.machine.rotaries, operation.machine_deg.tolist(), strict=True):
         if rotary.limits_deg is None:

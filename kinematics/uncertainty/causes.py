@@ -318,10 +318,7 @@ def _pairs(causes: SingleCauses) -> tuple[CausePair, ...]:
     if causes.others != "exact" or len(each) < 2:
         return ()
     columns = [one.column for one in each]
-    overlooked = [_OVERLOOKED[one.quantity.unit] for one in each]
-    limits = np.array(
-        [min(_MOST_OFF * (one.stated_u or np.inf), most) for one, most in zip(each, overlooked, strict=True)]
-    )
+    limits = np.array([_largest(one.quantity, one.stated_u, _MOST_OFF) for one in each])
     whitening = Whitening.of(measured.noise(causes.sources))
     own, by_cause = whitening.rows(measured.excess_mm), whitening.rows(measured.jacobian[:, columns])
     product, along = by_cause.T @ by_cause, by_cause.T @ own
@@ -384,33 +381,29 @@ def _fitted(
     rest, extra, weight = _fits(joint, columns, noise, left)
     dof = len(left) - 1
     chances = chi_square_tail(rest, dof)
-    believed = np.array(
-        [
-            _believable(joint, column, float(size), farthest)
-            for column, size in zip(columns.tolist(), extra, strict=True)
-        ]
+    prior, quantities = joint.prior, joint.prior.model.quantities
+    stated = dict(
+        zip(prior.columns.tolist(), zip(prior.values.tolist(), prior.u.tolist(), strict=True), strict=True)
     )
-    explains = (chances >= EXPLAINS) & believed
+    each = [(column, *stated.get(column, (0.0, 0.0))) for column in columns.tolist()]
+    largest = [_largest(quantities[column], u or None, farthest) for column, _, u in each]
+    explains = (chances >= EXPLAINS) & (np.abs(extra) <= largest)
     least = float(rest[explains].min()) if explains.any() else np.inf
     level = np.where(explains, np.where(rest <= least + DISTINCT_CHI_SQUARE, 1, 2), 3)
     groups = _groups(joint, columns)
-    stated = {column: k for k, column in enumerate(joint.prior.columns.tolist())}
     found = []
-    for k, column in enumerate(columns.tolist()):
-        place = stated.get(column)
-        mean = 0.0 if place is None else float(joint.prior.values[place])
-        stated_u = None if place is None else float(joint.prior.u[place])
+    for k, (column, mean, u) in enumerate(each):
         value = float(extra[k]) + of_mean * mean
-        cost = None if not stated_u else ((value - mean) / stated_u) ** 2
+        cost = ((value - mean) / u) ** 2 if u else None
         found.append(
             SingleCause(
-                joint.prior.model.quantities[column],
+                quantities[column],
                 column,
                 value,
                 float(weight[k] ** -0.5),
                 float(rest[k]),
                 float(chances[k]),
-                stated_u or None,
+                u or None,
                 cost,
                 int(level[k]),
                 int(groups[k]),
@@ -430,12 +423,9 @@ def _fits(
     return np.clip(own @ own - np.square(size) * weight, 0.0, None), size, weight
 
 
-def _believable(joint: JointCorrection, column: int, size: float, farthest: float) -> bool:
-    """False for a size that nobody would overlook, and for one far beyond what is stated."""
-    quantity = joint.prior.model.quantities[column]
-    place = np.flatnonzero(joint.prior.columns == column)
-    stated = float(joint.prior.u[place[0]]) if place.size else 0.0
-    return abs(size) <= _OVERLOOKED[quantity.unit] and (not stated or abs(size) <= farthest * stated)
+def _largest(quantity: UncertainQuantity, stated_u: float | None, farthest: float) -> float:
+    """Size beyond which a cause is not believed: that nobody would overlook, or far beyond what is stated."""
+    return min(_OVERLOOKED[quantity.unit], np.inf if stated_u is None else farthest * stated_u)
 
 
 def _groups(joint: JointCorrection, columns: NDArray[np.int64]) -> NDArray[np.int64]:

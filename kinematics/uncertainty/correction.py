@@ -203,10 +203,8 @@ def correct_jointly(measured: MeasuredParts, sources: Sequence[UncertaintySource
     ([0.04], [0.0045], False)
     >>> offset_correction(joint.estimate).shift_mm.round(4).tolist()
     [[0.0, 0.0, 0.04]]
-    >>> from kinematics.uncertainty.example_part import example_part
-    >>> part, height = example_part()
-    >>> from kinematics.uncertainty import MeasuredDeviation, measured_parts
-    >>> measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.03)])
+    >>> from kinematics.uncertainty.example_part import example_measured
+    >>> measured, height = example_measured()
     >>> joint = correct_jointly(measured, [height])   # 0.04 before and 0.03 measured: 16 parts in 25 of 0.05
     >>> joint.estimate.values.round(9).tolist(), joint.estimate.u.round(9).tolist()
     ([0.032], [0.024])
@@ -284,10 +282,8 @@ def offset_correction(estimate: SetupEstimate) -> OffsetCorrection:
 
     Examples
     --------
-    >>> from kinematics.uncertainty.example_part import example_part
-    >>> part, height = example_part()
-    >>> from kinematics.uncertainty import MeasuredDeviation, measured_parts
-    >>> measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.03)])
+    >>> from kinematics.uncertainty.example_part import example_measured
+    >>> measured, height = example_measured()
     >>> estimate = correct_jointly(measured, [height]).estimate   # the post is 0.032 taller
     >>> offset_correction(estimate).shift_mm.round(9).tolist()
     [[0.0, 0.0, 0.032], [0.0, -0.032, 0.0]]
@@ -383,15 +379,13 @@ def corrections_apart(part: PartModel, corrections: Sequence[OffsetCorrection]) 
 
     Examples
     --------
-    >>> from kinematics.uncertainty.example_part import example_part
-    >>> part, height = example_part()
-    >>> from kinematics.uncertainty import MeasuredDeviation, measured_parts
-    >>> measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.03)])
+    >>> from kinematics.uncertainty.example_part import example_measured
+    >>> measured, height = example_measured()
     >>> estimate = correct_jointly(measured, [height]).estimate   # the post is 0.032 taller
     >>> once = offset_correction(estimate)
-    >>> float(corrections_apart(part, [once, once]).max())
+    >>> float(corrections_apart(measured.part, [once, once]).max())
     0.0
-    >>> corrections_apart(part, [0.032])
+    >>> corrections_apart(measured.part, [0.032])
     Traceback (most recent call last):
         ...
     kinematics.errors.KinematicsError: corrections: expected a list of OffsetCorrection, found [0.032]
@@ -439,10 +433,8 @@ def deviations_after(
 
     Examples
     --------
-    >>> from kinematics.uncertainty.example_part import example_part
-    >>> part, height = example_part()
-    >>> from kinematics.uncertainty import MeasuredDeviation, measured_parts
-    >>> measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.03)])
+    >>> from kinematics.uncertainty.example_part import example_measured
+    >>> measured, height = example_measured()
     >>> estimate = correct_jointly(measured, [height]).estimate   # the post is 0.032 taller
     >>> expected_mm, u_mm = deviations_after(measured, estimate, offset_correction(estimate), [height])
     >>> abs(expected_mm).round(9).tolist(), u_mm.round(9).tolist()
@@ -466,15 +458,14 @@ def deviations_after(
     return expected, np.sqrt(np.clip(variance + seated, 0.0, None))
 
 
+@takes_declared()
 def moved_by(measured: MeasuredParts, correction: OffsetCorrection) -> Array:
     """Change of the rows by a correction of the offsets, shape (K,): what a part shows that was cut with it.
 
     Examples
     --------
-    >>> from kinematics.uncertainty.example_part import example_part
-    >>> part, height = example_part()
-    >>> from kinematics.uncertainty import MeasuredDeviation, measured_parts
-    >>> measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.03)])
+    >>> from kinematics.uncertainty.example_part import example_measured
+    >>> measured, height = example_measured()
     >>> estimate = correct_jointly(measured, [height]).estimate   # the post is 0.032 taller
     >>> moved_by(measured, offset_correction(estimate)).round(9).tolist()
     [0.032]
@@ -483,8 +474,6 @@ def moved_by(measured: MeasuredParts, correction: OffsetCorrection) -> Array:
         ...
     kinematics.errors.KinematicsError: correction: expected an OffsetCorrection, found 0.032
     """
-    as_instance(measured, MeasuredParts, "measured")
-    as_instance(correction, OffsetCorrection, "correction")
     by_shift, by_turn = offset_effects(measured)
     return np.asarray(by_shift @ correction.shift_mm.ravel() + by_turn @ correction.turn_deg)
 

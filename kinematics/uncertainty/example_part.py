@@ -8,11 +8,12 @@ from kinematics.machine import Machine, Platter
 from kinematics.rotary import RotaryAxis, RotationSense
 from kinematics.stack import StackStep
 from kinematics.uncertainty.features import Feature, PartModel, part_model
+from kinematics.uncertainty.inspection import MeasuredDeviation, MeasuredParts, measured_parts
 from kinematics.uncertainty.model_parts import ModelOperation, StackNode
 from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.uncertainty.sources import Spread, UncertaintySource
 
-__all__ = ["example_part"]
+__all__ = ["example_measured", "example_part"]
 
 
 def example_part() -> tuple[PartModel, UncertaintySource]:
@@ -47,3 +48,16 @@ def example_part() -> tuple[PartModel, UncertaintySource]:
     )
     height = UncertaintySource.of(model.of_kind("step up", "post"), Spread(0.04))
     return part_model(model, features), height
+
+
+def example_measured() -> tuple[MeasuredParts, UncertaintySource]:
+    """The part of `example_part`, one of which was measured, and that source: "face" is 0.05 mm low, known to 0.03 mm.
+
+    Examples
+    --------
+    >>> measured, height = example_measured()
+    >>> measured.excess_mm.tolist(), measured.u_mm.tolist(), height.u.tolist()
+    ([-0.05], [0.03], [0.04])
+    """
+    part, height = example_part()
+    return measured_parts(part, [MeasuredDeviation(0, np.array([0.0, 0.0, 1.0]), -0.05, 0.03)]), height

@@ -87,10 +87,8 @@ def next_feature(causes: SingleCauses, u_mm: float | None = None) -> NextFeature
 
     Examples
     --------
-    >>> from kinematics.uncertainty.example_part import example_part
-    >>> part, height = example_part()
-    >>> from kinematics.uncertainty import MeasuredDeviation, measured_parts
-    >>> measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.03)])
+    >>> from kinematics.uncertainty.example_part import example_measured
+    >>> measured, height = example_measured()
     >>> from kinematics.uncertainty import correct_jointly, single_causes
     >>> causes = single_causes(correct_jointly(measured, [height]), [height])
     >>> next_feature(causes) is None   # no other cause explains as much
@@ -224,14 +222,13 @@ def next_place(
 
     Examples
     --------
-    >>> from kinematics.uncertainty.example_part import example_part
-    >>> part, height = example_part()
-    >>> from kinematics.uncertainty import MeasuredDeviation, correct_jointly, measured_parts
-    >>> measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.03)])
+    >>> from kinematics.uncertainty.example_part import example_measured
+    >>> measured, height = example_measured()
+    >>> from kinematics.uncertainty import correct_jointly
     >>> estimate = correct_jointly(measured, [height]).estimate   # the post is 0.032 taller
-    >>> next_place(part, [estimate], [height], [(0, [0, 0, -5])], 0.003) is None   # one explanation: nothing to tell apart
+    >>> next_place(measured.part, [estimate], [height], [(0, [0, 0, -5])], 0.003) is None   # one explanation: nothing to tell apart
     True
-    >>> next_place(part, [estimate], [height], [0], 0.003)
+    >>> next_place(measured.part, [estimate], [height], [0], 0.003)
     Traceback (most recent call last):
         ...
     kinematics.errors.KinematicsError: places: expected a list of pairs (a whole number; numbers), found [0]

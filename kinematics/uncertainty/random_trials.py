@@ -22,7 +22,7 @@ from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.uncertainty.setup_trials import SetupTrials
 from kinematics.uncertainty.sources import UncertaintySource, draw_sources
-from kinematics.validation import as_count, shown
+from kinematics.validation import as_count
 
 __all__ = [
     "BLOCK_TRIALS",
@@ -171,8 +171,6 @@ def monte_carlo(
         ...
     kinematics.errors.KinematicsError: model: expected something to call, found 0.04
     """
-    if not callable(model):
-        raise KinematicsError(f"model: expected a function of trials and a generator, found {shown(model)}")
     if not 0.0 < level < 1.0:
         raise KinematicsError(f"level: expected between 0 and 1, found {level:g}")
     as_count(digits, "digits")

@@ -24,7 +24,6 @@ from kinematics.validation import (
     as_instances,
     as_number,
     read_only,
-    shown,
 )
 
 __all__ = [
@@ -121,7 +120,6 @@ class Spread(DeclaredFields):
         if u < 0.0:
             raise KinematicsError(f"standard uncertainty: expected 0 or more, found {u:g}")
         object.__setattr__(self, "u", u)
-        _checked_distribution(self.distribution)
         object.__setattr__(self, "dof", _checked_dof(self.dof))
 
     @classmethod
@@ -211,7 +209,6 @@ class UncertaintySource(ValueEquality, DeclaredFields):
         object.__setattr__(
             self, "covariance", read_only(checked_covariance(self.covariance, len(quantities), what))
         )
-        _checked_distribution(self.distribution)
         object.__setattr__(self, "dof", _checked_dof(self.dof))
         mean = (
             np.zeros(len(quantities)) if self.mean is None else as_array(self.mean, f"{what}, expected value")
@@ -221,11 +218,11 @@ class UncertaintySource(ValueEquality, DeclaredFields):
                 f"{what}, expected value: expected {len(quantities)} numbers, found shape {mean.shape}"
             )
         object.__setattr__(self, "mean", read_only(mean))
+        super().__post_init__()
         if self.distribution == "rectangular" and not is_diagonal(self.covariance):
             raise KinematicsError(
                 f"{what}, covariance: expected independent quantities of a rectangular source, found correlated ones"
             )
-        super().__post_init__()
 
     @property
     def u(self) -> NDArray[np.float64]:
@@ -345,13 +342,6 @@ def square_root(covariance: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.diag(np.sqrt(np.diag(covariance)))
     values, vectors = np.linalg.eigh(covariance)
     return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
-
-
-def _checked_distribution(distribution: object) -> None:
-    if not isinstance(distribution, str) or distribution not in ("normal", "rectangular"):
-        raise KinematicsError(
-            f'distribution: expected "normal" or "rectangular", found {shown(distribution)}'
-        )
 
 
 def _checked_dof(dof: object) -> float | None:

@@ -4,6 +4,24 @@ import json
 
 import pytest
 
+CLOCKED = """name = "Clocked"
+units = "mm"
+machine = "teaching_mill.toml"
+square_up = "C"
+[[stack]]
+name = "vice"
+up = 60.0
+turn = 0.35
+{ports}"""
+PORTS = """
+[[operation]]
+name = "near port"
+normal = [0.0, -0.5, 0.8660254037844386]
+[[operation]]
+name = "side port"
+normal = [0.6, 0.0, 0.8]
+"""
+
 
 def test_every_solution_of_a_direction(run, examples):
     """The derived A/C identities, normal (1, 1, 1): tilt 54.735610317, turn 45 or -135 (derived here)."""
@@ -72,6 +90,34 @@ def test_a_job_for_other_programs(run, examples):
         assert one["reached"]
         assert one["ways"][0]["fits"]
         assert one["ways"][0]["machine"] == pytest.approx(used[one["name"]], abs=1e-9)
+
+
+@pytest.mark.parametrize("turns", [(0.1, 0.1), (0.1, 0.0)])
+def test_an_aim_has_the_angles_of_the_offsets_under_a_correction(run, job, turns):
+    """A turn in the work offset moves the machine's angles; the program's stay, alike or not in all offsets."""
+    text = CLOCKED.format(ports=PORTS)
+    before = json.loads(run("offsets", job(text), "--json").out)["operations"]
+    text += '[correction]\ndate = "2026-03-02T14:10:00+01:00"\nmeasured = "first.csv"\ncause = "vice: turn"\n'
+    for one, turn in zip(before, turns, strict=True):
+        at = [one["offset"][axis] for axis in "XYZ"]
+        text += f'[[correction.offset]]\noperation = "{one["name"]}"\nbefore = {at}\nafter = {at}\nturn = {turn}\n'
+    path = job(text)
+    loaded = json.loads(run("offsets", path, "--json").out)["operations"]
+    aimed = json.loads(run("aim", path, "--json").out)["operations"]
+    for one, was, now, turn in zip(aimed, before, loaded, turns, strict=True):
+        assert one["ways"][0]["program"] == pytest.approx(was["program"], abs=1e-9)
+        assert one["ways"][0]["machine"] == pytest.approx(now["machine"], abs=1e-9)
+        assert now["machine"]["C"] == pytest.approx(was["machine"]["C"] + turn, abs=1e-9)
+
+
+def test_an_unreached_aim_is_told_alike_by_every_command(run, job):
+    """On a part that is clocked by 0.35 degrees, the program's C is 0.35 less than the machine's."""
+    path = job(CLOCKED.format(ports='[[operation]]\nname = "below"\nnormal = [0.0, -1.0, -1.8]\n'))
+    (aimed,) = json.loads(run("aim", path, "--json").out)["operations"]
+    (missed,) = json.loads(run("offsets", path, "--json").out)["unreached"]
+    assert missed["ways"] == aimed["ways"]
+    for way in missed["ways"]:
+        assert way["machine"]["C"] - way["program"]["C"] == pytest.approx(0.35)
 
 
 def test_a_job_shows_its_aimed_operations(run, examples):

@@ -168,6 +168,26 @@ def test_the_choice_between_two_tilts_is_told(run, job):
     assert json.loads(run("offsets", job(by_nest + bore + slot), "--json").out)["order"]["tilt"] is None
 
 
+def test_a_correction_that_turns_all_alike_leaves_the_choice_of_tilts(run, job):
+    """The bore at its other tilt stands at C 270 as the slot does, and does so still when C is turned in every offset."""
+    text = HEAD + 'order = "by tilt"\n' + PLATE + nest("left", -40.0) + nest("right", 40.0) + FACE
+    text += '[[operation]]\nname = "bore"\nnormal = [0.5, 0, 0.8660254037844386]\n'
+    text += '[[operation]]\nname = "slot"\nat = { A = 30, C = 270 }\n'
+    report = json.loads(run("offsets", job(text), "--json").out)
+    text += '[correction]\ndate = "2026-03-02T14:10:00+01:00"\nmeasured = "a.csv"\ncause = "plate: turn"\nturn = 2.0\n'
+    for one in report["operations"]:
+        at = [one["offset"][axis] for axis in "XYZ"]
+        names = f'operation = "{one["name"]}"\nnest = "{one["nest"]}"\n'
+        text += f"[[correction.offset]]\n{names}before = {at}\nafter = {at}\n"
+    corrected = json.loads(run("offsets", job(text), "--json").out)
+    assert corrected["operations"][0]["offset"]["C"] == pytest.approx(2.0)
+    assert report["order"]["tilt"]["better"] is not None
+    assert corrected["order"]["tilt"]["better"] == {
+        **report["order"]["tilt"]["better"],
+        "motion_deg": pytest.approx(report["order"]["tilt"]["better"]["motion_deg"]),
+    }
+
+
 @pytest.mark.parametrize("seed", range(cases(40)))
 def test_no_choice_of_tilts_and_order_has_less_motion_by_trying_them_all(run, job, seed):
     """Each choice written into the file in turn; the order of each is held to brute force in test_work_order.py."""

@@ -218,10 +218,7 @@ def _false_alarms(chart: ControlChart, options: ChartOptions) -> float | None:
     count = chart.values.size
     if not 2 <= count <= _MOST_SIMULATED or not any(one.rule in DECIDING for one in chart.signals):
         return None
-    first = count if options.baseline is None else options.baseline
-    center_from = first if options.center_mm is None else 0
-    sigma_from = first if options.sigma_mm is None else 0
-    return drift_detection(0.0, 1.0, count + 1, center_from=center_from, sigma_from=sigma_from).seen
+    return _simulated(0.0, 1.0, count + 1, count, options).seen
 
 
 def _detection(
@@ -231,15 +228,22 @@ def _detection(
     if options.tolerance_mm is None:
         return None, None
     drift = 0.5 * options.tolerance_mm / DRIFT_PARTS
-    first = min(count if options.baseline is None else options.baseline, SEEN_BEFORE - 1)
-    center_from = first if options.center_mm is None else 0
-    sigma_from = first if options.sigma_mm is None else 0
-    found = drift_detection(
-        drift, baseline.sigma, SEEN_BEFORE, center_from=center_from, sigma_from=sigma_from
-    )
-    if found.seen >= SURELY_SEEN or not (center_from or sigma_from):
+    found = _simulated(drift, baseline.sigma, SEEN_BEFORE, count, options)
+    if found.seen >= SURELY_SEEN or None not in (options.center_mm, options.sigma_mm):
         return found, None
     return found, drift_detection(drift, baseline.sigma, SEEN_BEFORE, center_from=0, sigma_from=0)
+
+
+def _simulated(drift: float, sigma: float, before: int, count: int, options: ChartOptions) -> DriftDetection:
+    """The share of simulated batches that is seen, with what is not stated estimated from as many readings as here."""
+    first = min(count if options.baseline is None else options.baseline, before - 1)
+    return drift_detection(
+        drift,
+        sigma,
+        before,
+        center_from=first if options.center_mm is None else 0,
+        sigma_from=first if options.sigma_mm is None else 0,
+    )
 
 
 def _nest_means(

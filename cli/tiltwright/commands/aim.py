@@ -84,21 +84,24 @@ def _job(path: str, only: list[str], nest: str | None, *, as_json: bool) -> None
     from tiltwright.terminal.streams import ANSWER_NO, note
 
     worked = evaluate_job(path, only, nest)
-    machine, offset_deg = worked.setup.machine, worked.setup.rotary_offset_deg
     aimed = [
-        AimedDirection(one.placed.name, one.placed.aim.solutions, one.placed.singular_axes, reached=True)
+        AimedDirection(
+            one.placed.name,
+            found,
+            found.solutions,
+            one.placed.singular_axes,
+            reached=True,
+            turn_deg=one.placed.rotary_offset_deg - found.rotary_offset_deg,
+        )
         for one in worked.operations
-        if one.placed.aim is not None
+        if (found := one.placed.aim) is not None
     ]
-    aimed += [
-        AimedDirection(one.name, one.solutions, one.aim.singular_axes, reached=False)
-        for one in worked.unreached
-    ]
+    aimed += map(AimedDirection.unreached, worked.unreached)
     if as_json:
-        typer.echo(json_text(aim_report(worked.job.file.name, aimed, machine, offset_deg)), nl=False)
+        typer.echo(json_text(aim_report(worked.job.file.name, aimed)), nl=False)
     else:
         for one in aimed:
-            typer.echo(f"{one.heading}\n\n{aim_table(one.ways, machine, offset_deg)}\n")
+            typer.echo(f"{one.heading}\n\n{aim_table(one)}\n")
         stated = [one.placed.name for one in worked.operations if one.placed.aim is None]
         if only:
             for name in stated:
@@ -142,15 +145,14 @@ def _machine(
     if start:
         check_typed_limits(machine, previous, "--from")
     found = aim_directions(machine, direction, previous, tolerance_deg=AIM_WITHIN_DEG, tilt=tilt)
-    aimed = AimedDirection(
-        f"normal {normal}", found.solutions, found.singular_axes, reached=bool(found.reaches(AIM_WITHIN_DEG))
-    )
+    reached = bool(found.reaches(AIM_WITHIN_DEG))
+    aimed = AimedDirection(f"normal {normal}", found, found.solutions, found.singular_axes, reached=reached)
     if as_json:
-        typer.echo(json_text(aim_report(None, [aimed], machine)), nl=False)
+        typer.echo(json_text(aim_report(None, [aimed])), nl=False)
     else:
         name = f"{aimed.name} on {machine.name}"
         typer.echo(f"{replace(aimed, name=name).heading}\n")
-        typer.echo(aim_table(aimed.ways, machine, np.zeros(len(machine.rotaries))))
-    if not aimed.reached:
+        typer.echo(aim_table(aimed))
+    if not reached:
         say_no("no angles within the limits bring that direction to the spindle")
         raise typer.Exit(ANSWER_NO)

@@ -110,6 +110,8 @@ class CsvTable:
     separator : str
     ended : bool
         True if the text ends with the end of a line.
+    stores_numbers : bool
+        True if the file keeps numbers as numbers: then a decimal comma in one cell says nothing about another.
     """
 
     file: str
@@ -117,6 +119,7 @@ class CsvTable:
     rows: tuple[CsvRow, ...]
     separator: str
     ended: bool
+    stores_numbers: bool = False
 
     @property
     def columns(self) -> tuple[ColumnName, ...]:
@@ -294,7 +297,7 @@ def table_of_rows(file: str, records: Sequence[CsvRow], separator: str, *, ended
     if _in_one_column(records[0].cells):
         records = [_spread(record) for record in records]
     head, rows = records[0], records[1:]
-    count = max((place + 1 for place, cell in enumerate(head.cells) if cell), default=0)
+    count = _filled(head.cells)
     head = CsvRow(head.number, head.cells[:count])
     whole = tuple(CsvRow(row.number, _without_empty_end(row.cells, count)) for row in rows)
     return CsvTable(file, head, whole, separator, ended)
@@ -310,14 +313,15 @@ def _in_one_column(head: Sequence[str]) -> bool:
 
 def _spread(record: CsvRow) -> CsvRow:
     """A row whose first cell holds several, each in a cell of its own; those beside it go where it ends empty."""
-    beside = list(record.cells[1:])
-    while beside and not beside[-1]:
-        beside.pop()
+    beside = record.cells[1 : _filled(record.cells)]
     inner = [cell.strip() for cell in next(csv.reader([record.cells[0]], skipinitialspace=True), [])]
-    for _ in beside:
-        if inner and not inner[-1]:
-            inner.pop()
-    return CsvRow(record.number, (*inner, *beside))
+    kept = max(_filled(inner), len(inner) - len(beside))
+    return CsvRow(record.number, (*inner[:kept], *beside))
+
+
+def _filled(cells: Sequence[str]) -> int:
+    """The number of cells up to the last that is not empty."""
+    return max((place for place, cell in enumerate(cells, start=1) if cell), default=0)
 
 
 def _without_empty_end(cells: tuple[str, ...], count: int) -> tuple[str, ...]:

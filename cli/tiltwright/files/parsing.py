@@ -320,7 +320,9 @@ def _angle(text: str, option: str, whole: str) -> float:
     try:
         return parse_angle(text)
     except ValueError as refusal:
-        raise option_error(option, shown(whole), str(refusal), tip) from None
+        # Quotes are a file's matter.
+        allowed = str(refusal).removesuffix(" without quotes")
+        raise option_error(option, f"{shown(text)} in {shown(whole)}", allowed, tip) from None
 
 
 def _letter(text: str, machine: Machine, option: str, whole: str, tip: str = "") -> RotaryAxis:

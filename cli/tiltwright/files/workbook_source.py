@@ -53,7 +53,7 @@ def table_from_workbook(path: Path, wanted: str) -> CsvTable:
     if rows is None:
         raise InputFaults([Diagnostic(file, None, "", "an empty workbook", wanted, tip)])
     # Numbers stand there without a decimal mark; here they are written with a point, as among commas.
-    table = table_of_rows(file, rows, ",", ended=True)
+    table = replace(table_of_rows(file, rows, ",", ended=True), stores_numbers=True)
     width = len(table.head.cells)
     if any(rows[0].cells[1:]) or width == 1:
         # No comma can part a cell here: what stands beside the table is somebody's own calculation.

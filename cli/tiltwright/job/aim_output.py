@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from kinematics import Machine, Solution
+from kinematics import Aim, Solution, UnreachableOperation
 from tiltwright.job.message_wording import violation_text
 from tiltwright.output.json_csv import by_letter
 from tiltwright.output.numbers import angle
@@ -26,17 +26,27 @@ class AimedDirection:
     ----------
     name : str
         The operation's, or the direction as it was typed.
+    aim : Aim
     ways : sequence of Solution
         The best first.
     free : sequence of str
         Letters of the rotaries that make no difference.
     reached : bool
+    turn_deg : ndarray, shape (n,), or 0
+        What a correction adds to the rotaries' values of its work offset: program angles stay, the machine's move with it.
     """
 
     name: str
+    aim: Aim
     ways: Sequence[Solution]
     free: Sequence[str]
     reached: bool
+    turn_deg: NDArray[np.float64] | float = 0.0
+
+    @classmethod
+    def unreached(cls, one: UnreachableOperation) -> AimedDirection:
+        """The direction of an operation that the machine does not reach."""
+        return cls(one.name, one.aim, one.solutions, one.aim.singular_axes, reached=False)
 
     @property
     def heading(self) -> str:
@@ -46,13 +56,16 @@ class AimedDirection:
             words.append(f"{angle(self.ways[0].misalignment_deg)} degrees off the spindle at best")
         return f"{self.name} ({'; '.join(words)})" if words else self.name
 
+    def program_deg(self, way: Solution) -> NDArray[np.float64]:
+        """Program angles of a solution, shape (n,)."""
+        return np.array(way.machine_deg) - self.aim.rotary_offset_deg
 
-def aim_report(
-    job: str | None,
-    aimed: Sequence[AimedDirection],
-    machine: Machine,
-    rotary_offset_deg: ArrayLike | None = None,
-) -> dict[str, Any]:
+    def machine_deg(self, way: Solution) -> NDArray[np.float64]:
+        """Machine angles of a solution, shape (n,)."""
+        return np.array(way.machine_deg) + self.turn_deg
+
+
+def aim_report(job: str | None, aimed: Sequence[AimedDirection]) -> dict[str, Any]:
     """Aimed directions for JSON."""
     return {
         "schema": "tiltwright.aim/1",
@@ -63,40 +76,40 @@ def aim_report(
                 "reached": one.reached,
                 "short_deg": one.ways[0].misalignment_deg,
                 "free": list(one.free),
-                "ways": aim_ways(one.ways, machine, rotary_offset_deg),
+                "ways": aim_ways(one),
             }
             for one in aimed
         ],
     }
 
 
-def aim_ways(
-    solutions: Sequence[Solution], machine: Machine, rotary_offset_deg: ArrayLike | None = None
-) -> list[dict[str, Any]]:
+def aim_ways(aimed: AimedDirection) -> list[dict[str, Any]]:
     """Every solution of an aim for JSON, the best first."""
-    offset = np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else np.asarray(rotary_offset_deg)
+    machine = aimed.aim.machine
     return [
         {
-            "program": by_letter(machine, np.array(way.machine_deg) - offset),
-            "machine": by_letter(machine, way.machine_deg),
+            "program": by_letter(machine, aimed.program_deg(way)),
+            "machine": by_letter(machine, aimed.machine_deg(way)),
             "move": by_letter(machine, way.move_deg),
             "cost_deg": way.motion_deg,
             "fits": way.feasible,
             "why_out": [violation_text(one) for one in way.violations],
         }
-        for way in solutions
+        for way in aimed.ways
     ]
 
 
-def aim_table(solutions: Sequence[Solution], machine: Machine, rotary_offset_deg: NDArray[np.float64]) -> str:
+def aim_table(aimed: AimedDirection) -> str:
     """Every solution of an aim as a table, the best first; those ruled out with the reason."""
-    head = ["", *(f"program {letter}" for letter in machine.letters)]
-    head += [f"machine {letter}" for letter in machine.letters] if rotary_offset_deg.any() else []
+    letters = aimed.aim.machine.letters
+    offset_rotaries = bool((aimed.aim.rotary_offset_deg + aimed.turn_deg).any())
+    head = ["", *(f"program {letter}" for letter in letters)]
+    head += [f"machine {letter}" for letter in letters] if offset_rotaries else []
     head += ["motion", "verdict"]
     rows = []
-    for number, way in enumerate(solutions, start=1):
-        row = [str(number), *map(angle, way.machine_deg - rotary_offset_deg)]
-        row += [angle(value) for value in way.machine_deg] if rotary_offset_deg.any() else []
+    for number, way in enumerate(aimed.ways, start=1):
+        row = [str(number), *map(angle, aimed.program_deg(way))]
+        row += [angle(value) for value in aimed.machine_deg(way)] if offset_rotaries else []
         reasons = "; ".join(violation_text(one) for one in way.violations)
         verdict = ("taken" if number == 1 else "fits") if way.feasible else f"out: {reasons}"
         rows.append([*row, angle(way.motion_deg), verdict])

@@ -15,7 +15,7 @@ from tiltwright.files.uncertainty_tables import CorrectedOffsetTable, Correction
 from tiltwright.files.units import Unit
 from tiltwright.output.numbers import UNIT_SYMBOL
 
-__all__ = ["AppliedCorrection", "apply_correction"]
+__all__ = ["AppliedCorrection", "apply_correction", "before_and_after_mm"]
 
 LARGEST_MM = 5.0
 """Farthest that a correction may move an offset: a digit lost in the file moves it farther, or not at all."""
@@ -107,7 +107,7 @@ def apply_correction(
             continue
         turn = np.zeros(last + 1)
         turn[last] = turns[one.name]
-        before_mm, after_mm = _before_and_after_mm(job.unit, entry)
+        before_mm, after_mm = before_and_after_mm(job.unit, entry)
         largest_mm = max(largest_mm, float(np.linalg.norm(after_mm - before_mm)))
         found.append(
             replace(
@@ -130,7 +130,7 @@ def apply_correction(
     return corrected, tuple(found), correction
 
 
-def _before_and_after_mm(
+def before_and_after_mm(
     unit: Unit, entry: CorrectedOffsetTable
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """X, Y and Z of an offset without and with the correction."""
@@ -146,7 +146,7 @@ def _refusal(
     """The fault of an operation's corrected offset, the first of them; None where it can be put in."""
     unit, offset = job.unit, ("correction", "offset", place)
     turn_key = ("correction", "turn") if entry.turn is None else (*offset, "turn")
-    before_mm, after_mm = _before_and_after_mm(unit, entry)
+    before_mm, after_mm = before_and_after_mm(unit, entry)
     changed_mm = np.abs(before_mm - one.offset_mm)
     if float(changed_mm.max()) > SAME_MM:
         axis = int(changed_mm.argmax())

@@ -323,7 +323,7 @@ def nests_report(
             for place, one in _rows(evaluated)
         ],
         "unreached": [
-            {**unreached_report(one, machine), "nest": nest.nest, "job": nest.job.file.name}
+            {**unreached_report(one), "nest": nest.nest, "job": nest.job.file.name}
             for nest in evaluated.nests
             for one in nest.unreached
         ],

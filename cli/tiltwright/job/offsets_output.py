@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics import Machine, PlacedOperation, UnreachableOperation, work_offset_code
-from tiltwright.job.aim_output import aim_ways
+from tiltwright.job.aim_output import AimedDirection, aim_ways
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import JobMessage
 from tiltwright.job.message_wording import message_words, unreachable_text
@@ -127,7 +127,7 @@ def offsets_report(
             }
             for one in evaluated.operations
         ],
-        "unreached": [unreached_report(one, evaluated.setup.machine) for one in evaluated.unreached],
+        "unreached": [unreached_report(one) for one in evaluated.unreached],
         "set_before_each": evaluated.before_each,
         "remarks": [message_report(message, evaluated, units) for message in job_messages(evaluated)],
     }
@@ -179,13 +179,13 @@ def touched_report(evaluated: EvaluatedJob, units: str) -> dict[str, Any] | None
     }
 
 
-def unreached_report(one: UnreachableOperation, machine: Machine) -> dict[str, Any]:
+def unreached_report(one: UnreachableOperation) -> dict[str, Any]:
     """An operation that cannot be reached, for JSON."""
     return {
         "name": one.name,
         "why": unreachable_text(one),
         "short_deg": one.misalignment_deg,
-        "ways": aim_ways(one.solutions, machine),
+        "ways": aim_ways(AimedDirection.unreached(one)),
     }
 
 

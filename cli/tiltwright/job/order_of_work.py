@@ -300,7 +300,8 @@ def _with_tilt(
             ]
             if not turned:
                 return None
-            there = np.array(turned[0])
+            # A correction turns the operation at this tilt as at the other.
+            there = np.array(turned[0]) + (one.rotary_offset_deg - one.aim.rotary_offset_deg)
             if sign * _tilt_deg(one.aim, one.machine_deg) > _UPRIGHT_DEG:
                 there = one.machine_deg
             else:

@@ -9,6 +9,7 @@ import numpy as np
 
 from kinematics.forward import table_pose
 from tiltwright.files.uncertainty_tables import CorrectedOffsetTable, CorrectionTable
+from tiltwright.job.corrected_offsets import before_and_after_mm
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import CorrectionInForce
 from tiltwright.job.message_wording import finding_words
@@ -52,12 +53,8 @@ def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> Co
             entry = entries.get(one.placed.name)
             if entry is None:
                 continue
-            moved = np.array(
-                [
-                    nest.job.unit.to_mm(after) - nest.job.unit.to_mm(before)
-                    for before, after in zip(entry.before, entry.after, strict=True)
-                ]
-            )
+            before_mm, after_mm = before_and_after_mm(nest.job.unit, entry)
+            moved = after_mm - before_mm
             largest = max(largest, float(np.linalg.norm(moved)))
             shifts.append(table_pose(nest.setup.machine, one.placed.machine_deg).rotation.T @ moved)
         if shifts:

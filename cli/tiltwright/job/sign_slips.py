@@ -324,7 +324,6 @@ def _known_behind(placed: PlacedOperation, evaluated: EvaluatedJob) -> bool:
     part in front.
     """
     normal = placed.axes[2]
-    across = np.array([normal[0], normal[1], min(normal[2], 0.0)])
     origins = {
         tuple(one.placed.origin_mm.tolist()) for one in evaluated.operations if one.placed.name != placed.name
     }
@@ -335,6 +334,7 @@ def _known_behind(placed: PlacedOperation, evaluated: EvaluatedJob) -> bool:
         return True
     if sum(any(origin) for origin in origins) < _FEWEST_KNOWN:
         return False
+    across = _across(normal)
     behind_mm = [
         float(across @ (placed.origin_mm - point)) for point in map(np.array, (*origins, (0.0, 0.0, 0.0)))
     ]
@@ -498,9 +498,14 @@ def _faces_into(blank: StatedBlank, placed: PlacedOperation) -> bool:
     """
     at_mm = blank.nearest_mm(blank.from_part.apply(placed.origin_mm))
     normal = blank.from_part.rotate(placed.axes[2])
-    across = np.array([normal[0], normal[1], min(normal[2], 0.0)])
+    across = _across(normal)
     ahead, behind = blank.out_mm(at_mm, across), blank.out_mm(at_mm, -across)
     return ahead > _MOSTLY * behind and blank.out_mm(at_mm, normal) >= blank.out_mm(at_mm, -normal)
+
+
+def _across(normal: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A plane's normal without the part of it that looks up."""
+    return np.array([normal[0], normal[1], min(normal[2], 0.0)])
 
 
 def outside_blank(placed: PlacedOperation, blank: StatedBlank | None) -> OutsideBlank | None:

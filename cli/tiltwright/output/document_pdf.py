@@ -161,9 +161,8 @@ class _Pages:
         if fits or not runs_on(last):
             self.y, self.kept = self._below(group)
             return
-        y, kept = self._below(before)
-        above, self.kept = _apart_mm(last)
-        self.y = _run_on(last, y + max(kept, above), self.height, self.width)
+        top, self.kept = _top(last, *self._below(before))
+        self.y = _run_on(last, top, self.height, self.width)
         self.start = None
 
     def _fits(self, group: Sequence[Block]) -> bool:
@@ -175,31 +174,31 @@ class _Pages:
         return runs_on(last) and self._below(before)[0] < self.height - _AT_LEAST_MM[type(last)]
 
     def _below(self, group: Sequence[Block]) -> tuple[float, float]:
-        """End of a group that begins here, and the room that it keeps clear below itself.
-
-        Of two rooms that meet the larger counts; a page begins without any.
-        """
+        """End of a group that begins here, and the room that it keeps clear below itself."""
         y, kept = self.y, self.kept
         for block in group:
-            above, after = _apart_mm(block)
             if (height := self.heights.get(id(block))) is None:
                 height = self.heights[id(block)] = height_mm(block, self.width)
-            y += (max(kept, above) if y else 0.0) + height
-            kept = after
+            y, kept = _top(block, y, kept)
+            y += height
         return y, kept
+
+
+def _top(block: Block, y: float, kept: float) -> tuple[float, float]:
+    """Beginning of a block below what ends at y and keeps some room clear, and the room that it keeps clear itself.
+
+    Of two rooms that meet the larger counts; a page begins without any.
+    """
+    above, below = _apart_mm(block)
+    return y + (max(kept, above) if y else 0.0), below
 
 
 def _run_on(block: Block, y: float, page: float, width: float) -> float:
     """End of a block on the page that it ends on, begun at y."""
-    first = True
     head, parts = _parts_mm(block, width)
     y += head
-    for part in parts:
-        if y + part > page and not first:
-            y = head + part
-        else:
-            y += part
-        first = False
+    for number, part in enumerate(parts):
+        y = head + part if number and y + part > page else y + part
     return y
 
 
@@ -208,10 +207,7 @@ def _parts_mm(block: Block, width: float) -> tuple[float, list[float]]:
     if isinstance(block, Table):
         return _HEAD_MM, _rows_mm(block, width)
     assert isinstance(block, NumberedStep), block
-    short = replace(block, calculations=())
-    whole = [height_mm(replace(block, calculations=(line,)), width) for line in block.calculations]
-    start = height_mm(short, width)
-    return 0.0, [start, *(each - start for each in whole)]
+    return 0.0, [height_mm(replace(block, calculations=()), width), *_calculations_mm(block, width)]
 
 
 def _held_together(blocks: Iterable[Block]) -> list[list[Block]]:
@@ -368,8 +364,13 @@ def _(block: NumberedStep, width: float) -> float:
     height = _paragraph_mm(block.rule, width - 9.0) + 1.6 + _LINE_MM + more * _MORE_MM
     if block.matrix:
         height += 1.6 + len(block.matrix) * (_LINE_MM + 1.4)
+    return height + sum(_calculations_mm(block, width))
+
+
+def _calculations_mm(block: NumberedStep, width: float) -> list[float]:
+    """The height of every calculation of a step, the room above it included."""
     # As they are printed: a minus is twice as wide as a hyphen.
-    return height + sum(1.6 + _paragraph_mm(_figures(line), width - 12.0) for line in block.calculations)
+    return [1.6 + _paragraph_mm(_figures(line), width - 12.0) for line in block.calculations]
 
 
 TEMPLATE = Path(__file__).parent / "document.typ"

@@ -98,24 +98,16 @@ def bodies_of(model: CollisionModel, gripper: Sequence[Solid] = ()) -> Bodies:
         On the part, at the unloading pose.
     """
     meshes = _Meshes.of((*model.all_solids(), *model.spindle, *gripper))
-    holding = [
-        {
-            "name": solid.name,
-            "kind": "gripper",
-            "carried": model.carried_by(solid.on),
-            **_placed(solid, model.frame(solid.on), meshes),
-        }
-        for solid in gripper
-    ]
+
+    def body(solid: Solid, kind: str) -> dict[str, Any]:
+        named = {"name": solid.name, "kind": kind, "carried": model.carried_by(solid.on)}
+        return named | _placed(solid, model.frame(solid.on), meshes)
+
     table = [
-        {
-            "name": solid.name,
-            "kind": "part" if solid.machinable else "turning" if model.carried_by(solid.on) else "base",
-            "carried": model.carried_by(solid.on),
-            **_placed(solid, model.frame(solid.on), meshes),
-        }
+        body(solid, "part" if solid.machinable else "turning" if model.carried_by(solid.on) else "base")
         for solid in model.all_solids()
     ]
+    holding = [body(solid, "gripper") for solid in gripper]
     assumed, names = _assumed(model)
     tools = []
     for tool in dict.fromkeys(one.tool for one in model.operations):

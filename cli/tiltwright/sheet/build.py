@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -203,7 +203,7 @@ def build_sheet(
             touched=job.touched is not None and job.touched.use == "touched",
             corrected=evaluated.correction is not None,
             turned_apart=evaluated.correction is not None and not evaluated.correction.turns_alike,
-            square_up=square_up_words(setup, job.file.square_up or {}),
+            square_up=_rotary_offset_words(evaluated, job.file.square_up or {}),
             checked=None if analysis is None else _checked(analysis, units),
             probed=bool(job.file.zero_probing is not None and targets_given(job.file.zero_probing)),
         ),
@@ -292,6 +292,13 @@ def _with_solids(view: SideView, analysis: ReachAnalysis, which: int, units: str
     from tiltwright.sheet.solids import with_solids
 
     return with_solids(view, analysis, which, units)
+
+
+def _rotary_offset_words(evaluated: EvaluatedJob, square_up: Mapping[str, float | None]) -> Texts:
+    correction = evaluated.correction
+    if correction is None or not correction.turns_alike:
+        return square_up_words(evaluated.setup, square_up)
+    return square_up_words(correction.setup, square_up, {correction.letter: correction.turn_deg})
 
 
 def _squared_up(evaluated: EvaluatedJob) -> str:

@@ -213,18 +213,31 @@ def givens(
     return (*found, *(UNCHECKED if checked is None else checked))
 
 
-def square_up_words(setup: Setup, square_up: Mapping[str, float | None]) -> Texts:
-    """Source of each rotary offset; a reading of None means the stack's turns."""
+def square_up_words(
+    setup: Setup, square_up: Mapping[str, float | None], corrected_deg: Mapping[str, float] | None = None
+) -> Texts:
+    """Source of each rotary offset; a reading of None means the stack's turns.
+
+    The setup is without the correction, which adds `corrected_deg` to the offset of a letter in all operations.
+    """
     words = []
     for letter, reading_deg in square_up.items():
-        offset = numbers.angle(float(setup.rotary_offset_deg[setup.machine.index(letter)]))
+        offset_deg = float(setup.rotary_offset_deg[setup.machine.index(letter)])
+        offset, more_deg = numbers.angle(offset_deg), (corrected_deg or {}).get(letter, 0.0)
         if reading_deg is None:
             axis = setup.alignment_axis(letter)
             source = "from the stack's turns"
             square = f"the part's {axis} lies along machine {axis.upper()}{_seen_words(setup, letter, axis)}"
         else:
             source, square = "the reading when the edge was straight", "the part is square"
-        words.append(f"{letter} offset {offset}: {source}, so that at program {letter} 0 {square}.")
+        correction = (
+            f"; the correction adds {numbers.angle(more_deg)}, which makes {numbers.angle(offset_deg + more_deg)}"
+            if more_deg
+            else ""
+        )
+        words.append(
+            f"{letter} offset {offset}: {source}, so that at program {letter} 0 {square}{correction}."
+        )
     return tuple(words)
 
 

@@ -34,6 +34,7 @@ __all__ = [
     "Answers",
     "RequestedAnswers",
     "answers_from_file",
+    "answers_from_table",
     "answers_from_words",
     "answers_table",
     "as_named",
@@ -264,14 +265,19 @@ def answers_from_words(texts: Sequence[str], evaluated: EvaluatedJob, unit: Unit
     return reading.done()
 
 
-def answers_from_file(
-    path: Path, asked: RequestedAnswers, unit: Unit | None, *, lenient: bool = False
+def answers_from_file(path: Path, asked: RequestedAnswers, unit: Unit | None) -> Answers:
+    """Answers from a file, see `answers_table` and `answers_from_table`."""
+    return answers_from_table(answers_table(path), asked, unit)
+
+
+def answers_from_table(
+    table: CsvTable, asked: RequestedAnswers, unit: Unit | None, *, lenient: bool = False
 ) -> Answers:
-    """Answers from a CSV file.
+    """Answers from a table.
 
     Parameters
     ----------
-    path : Path
+    table : CsvTable
     asked : RequestedAnswers
         The numbers that they answer.
     unit : Unit or None
@@ -283,10 +289,9 @@ def answers_from_file(
     Raises
     ------
     InputFaults
-        With every fault of the file.
+        With every fault of the table.
     """
-    table = answers_table(path)
-    source, columns = str(path), table.columns
+    columns = table.columns
     values = [column for column in columns if column in _VALUE]
     faults = [
         _head_fault(table, f"no column {wanted}", one_of(asked.columns), _near_column(wanted, table))
@@ -318,7 +323,7 @@ def answers_from_file(
     if not mark and lenient:
         # "-374,722" is a decimal on a sheet that asks for three: as a whole number it would be 374 metres.
         mark = "," if any("," in row.cells[place] for row in table.rows if len(row.cells) > place) else "."
-    reading = _Reading(asked, source, mark, own or unit, own, lenient=lenient)
+    reading = _Reading(asked, table.file, mark, own or unit, own, lenient=lenient)
     unanswered = 0
     for row in table.rows:
         fault = uneven(table, row)
@@ -329,8 +334,8 @@ def answers_from_file(
         if not row.cells[place]:
             unanswered += 1
             continue
-        if path.suffix.lower() in WORKBOOKS:
-            # What is a number there is sure; a text with a comma beside it is read by itself.
+        if table.stores_numbers:
+            # They are sure; a text with a comma beside them is read by itself.
             reading.mark = decimal_mark([row.cells[place]], ",") or ("," if lenient else "")
         reading.take(row.number, cells[ColumnName(asked.column)], cells[ColumnName("axis")], row.cells[place])
     student = _only(reading, table, "student")

@@ -13,7 +13,7 @@ import numpy as np
 from kinematics.teaching import PIVOT_LEVEL, all_solutions
 from tiltwright.calibration.load_readings import text_of
 from tiltwright.calibration.readings_csv import readings_csv
-from tiltwright.files.csv_source import ColumnName
+from tiltwright.files.csv_source import ColumnName, CsvTable
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.files.time_limit import TimeLimitError, time_limit
 from tiltwright.files.workbook_source import WORKBOOKS
@@ -21,7 +21,7 @@ from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
 from tiltwright.teaching.answers import (
     Answers,
     RequestedAnswers,
-    answers_from_file,
+    answers_from_table,
     answers_table,
     as_named,
     requested_answers,
@@ -258,36 +258,44 @@ def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
         tip = "open it in the spreadsheet and save it as CSV"
         faults = (Diagnostic(str(path), None, "", "a spreadsheet", "a CSV file", tip),)
         return GradedFile(path.name, student, sheet, None, faults)
-    is_machine = ending == ".toml"
+    table: CsvTable | None = None
     try:
-        student = (_student_of_machine(path) if is_machine else _student_of(path)) or student
-        number, written = _sheet_of_machine(path, lesson) if is_machine else _sheet_of(path, lesson)
+        if ending == ".toml":
+            text, _ = text_of(str(path), "a machine file with somebody's lines")
+            student = _student_of_machine(text) or student
+            number, written = _sheet_of_machine(path, text, lesson)
+        else:
+            table = answers_table(path)
+            student = _student_of(table) or student
+            number, written = _sheet_of(table, lesson)
         _check_number(lesson, number, written, str(path))
         sheet = str(number)
         check_sheet(grader.name_of(number), written, str(path))
-        if isinstance(grader, _Pivots) and is_machine:
-            return GradedFile(path.name, student, sheet, grader.sheet(number).assess_machine(path))
-        return _row_of_answers(path, grader, number)
+        if table is not None:
+            return _row_of_answers(path, table, student, grader, number)
+        assert isinstance(grader, _Pivots)  # no other takes machine files
+        return GradedFile(path.name, student, sheet, grader.sheet(number).assess_machine(path))
     except InputFaults as refusal:
         return GradedFile(path.name, student, sheet, None, refusal.faults)
 
 
-def _row_of_answers(path: Path, grader: _Jobs | _Pivots, sheet: int) -> GradedFile:
-    nobody = sanitized(path.stem)
-    elsewhere = _named_elsewhere(path, grader, sheet)
+def _row_of_answers(
+    path: Path, table: CsvTable, student: str, grader: _Jobs | _Pivots, sheet: int
+) -> GradedFile:
+    elsewhere = _named_elsewhere(table, grader, sheet)
     if elsewhere:
         # Several sheets may be of the same part: then the numbers tell.
-        fitting = [other for other in elsewhere if grader.fits(other, other, grader.answers(path, other))]
+        fitting = [other for other in elsewhere if grader.fits(other, other, grader.answers(table, other))]
         told = fitting if len(fitting) == 1 else elsewhere
         if len(told) == 1:
-            return GradedFile(path.name, _student_of(path) or nobody, str(sheet), None, neighbour=told[0])
+            return GradedFile(path.name, student, str(sheet), None, neighbour=told[0])
         found = f"operations of other sheets ({', '.join(map(str, elsewhere))})"
         tip = "ask which sheet was worked, and correct the column sheet"
         raise InputFaults([Diagnostic(str(path), None, "operation", found, f"those of sheet {sheet}", tip)])
-    answers, assessment, asked = grader.assessed(path, sheet)
+    answers, assessment, asked = grader.assessed(table, sheet)
     return GradedFile(
         path.name,
-        answers.student or nobody,
+        answers.student or sanitized(path.stem),
         str(sheet),
         assessment,
         answers.faults,
@@ -308,9 +316,9 @@ def _left_out(asked: RequestedAnswers, answers: Answers) -> tuple[tuple[str, str
     )
 
 
-def _named_elsewhere(path: Path, grader: _Jobs | _Pivots, sheet: int) -> list[int]:
+def _named_elsewhere(table: CsvTable, grader: _Jobs | _Pivots, sheet: int) -> list[int]:
     """The other sheets that have all operations or pivots that a file names, where its own one has not."""
-    named = _named(path, grader.column)
+    named = _named(table, grader.column)
 
     def has(other: int) -> bool:
         own = grader.names(other)
@@ -388,14 +396,14 @@ class _Jobs:
         """A sheet's number and letters."""
         return self.lesson.name_of(sheet)
 
-    def answers(self, path: Path, sheet: int) -> Answers:
+    def answers(self, table: CsvTable, sheet: int) -> Answers:
         """Answers of a file to a sheet."""
-        return answers_from_file(path, requested_answers(self.job(sheet)), self.lesson.units, lenient=True)
+        return answers_from_table(table, requested_answers(self.job(sheet)), self.lesson.units, lenient=True)
 
-    def assessed(self, path: Path, sheet: int) -> tuple[Answers, Assessment, RequestedAnswers]:
+    def assessed(self, table: CsvTable, sheet: int) -> tuple[Answers, Assessment, RequestedAnswers]:
         """Answers of a file, their assessment, and the numbers asked for."""
         worked, lesson = self.job(sheet), self.lesson
-        answers = self.answers(path, sheet)
+        answers = self.answers(table, sheet)
         within_mm = lesson.units.to_mm(lesson.within)
         assessment = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
         asked = requested_answers(worked)
@@ -442,13 +450,13 @@ class _Pivots:
         """A sheet's number and letters."""
         return self.sheet(sheet).name
 
-    def answers(self, path: Path, sheet: int) -> Answers:
+    def answers(self, table: CsvTable, sheet: int) -> Answers:
         """Answers of a file to a sheet."""
-        return self.sheet(sheet).answers(path, lenient=True)
+        return answers_from_table(table, self.sheet(sheet).asked, self.lesson.units, lenient=True)
 
-    def assessed(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, RequestedAnswers]:
+    def assessed(self, table: CsvTable, sheet: int) -> tuple[Answers, PivotAssessment, RequestedAnswers]:
         """Answers of a file, their assessment, and the numbers asked for."""
-        key, answers = self.sheet(sheet), self.answers(path, sheet)
+        key, answers = self.sheet(sheet), self.answers(table, sheet)
         return answers, key.assess(answers), key.asked
 
     def names(self, sheet: int) -> set[str]:
@@ -491,9 +499,8 @@ def _key_of(keys: Path, lesson: LessonFile, sheet: int) -> PivotKey:
     return key
 
 
-def _column(path: Path, name: str) -> list[tuple[int, str]]:
+def _column(table: CsvTable, name: str) -> list[tuple[int, str]]:
     """The filled cells of a column with their rows; none where there is no such column."""
-    table = answers_table(path)
     if ColumnName(name) not in table.columns:
         return []
     place = table.columns.index(ColumnName(name))
@@ -502,36 +509,36 @@ def _column(path: Path, name: str) -> list[tuple[int, str]]:
     ]
 
 
-def _named(path: Path, column: str) -> set[str]:
+def _named(table: CsvTable, column: str) -> set[str]:
     """The names in a column of a file."""
-    return {text for _, text in _column(path, column)}
+    return {text for _, text in _column(table, column)}
 
 
-def _student_of(path: Path) -> str:
+def _student_of(table: CsvTable) -> str:
     """The only student that a file names; empty where it names none, or several."""
-    names = _named(path, "student")
+    names = _named(table, "student")
     return sanitized(names.pop())[:80] if len(names) == 1 else ""
 
 
-def _sheet_of(path: Path, lesson: LessonFile) -> tuple[int, str]:
+def _sheet_of(table: CsvTable, lesson: LessonFile) -> tuple[int, str]:
     """The sheet that a file answers, from its column `sheet`, and as it is written there."""
-    table = answers_table(path)
     if ColumnName("sheet") not in table.columns:
         allowed = f"a column sheet with {_sheet_numbers(lesson)}"
         tip = "the first line is the one that the answer file was handed out with: sheet,student and so on"
-        raise InputFaults([Diagnostic(str(path), table.head.number, "head", "no column sheet", allowed, tip)])
-    cells = _column(path, "sheet")
+        raise InputFaults(
+            [Diagnostic(table.file, table.head.number, "head", "no column sheet", allowed, tip)]
+        )
+    cells = _column(table, "sheet")
     if not cells:
         raise InputFaults(
-            [Diagnostic(str(path), None, "sheet", "no number in the column", _sheet_numbers(lesson))]
+            [Diagnostic(table.file, None, "sheet", "no number in the column", _sheet_numbers(lesson))]
         )
     line, text = cells[0]
-    return _sheet_number(text, lesson, str(path), line), text
+    return _sheet_number(text, lesson, table.file, line), text
 
 
-def _sheet_of_machine(path: Path, lesson: LessonFile) -> tuple[int, str]:
+def _sheet_of_machine(path: Path, text: str, lesson: LessonFile) -> tuple[int, str]:
     """The sheet that a machine file answers, and its name, from the comment that it was handed out with."""
-    text, _ = text_of(str(path), "a machine file with somebody's lines")
     found = _SHEET_LINE.search(text)
     if found is None:
         allowed = f"the comment that it was handed out with, such as {shown('# Sheet 3 gzmrlv')}"
@@ -539,9 +546,8 @@ def _sheet_of_machine(path: Path, lesson: LessonFile) -> tuple[int, str]:
     return _sheet_number(found[1], lesson, str(path), None), found[1]
 
 
-def _student_of_machine(path: Path) -> str:
+def _student_of_machine(text: str) -> str:
     """The student that a machine file names in a comment; empty where it names none."""
-    text, _ = text_of(str(path), "a machine file with somebody's lines")
     found = _STUDENT_LINE.search(text)
     return sanitized(found[1].strip())[:80] if found else ""
 

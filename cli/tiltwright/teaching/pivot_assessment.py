@@ -163,15 +163,15 @@ class PivotKey:
         """The coordinates that are asked for."""
         return pivots_asked(self.exercise)
 
-    def answers(self, path: Path, *, lenient: bool = False) -> Answers:
+    def answers(self, path: Path) -> Answers:
         """Coordinates that were found by hand, from an answer file.
 
         Raises
         ------
         InputFaults
-            When the file cannot be read; leniently, only where nothing of it can be.
+            When the file cannot be read.
         """
-        return answers_from_file(path, self.asked, Unit(self.exercise.units), lenient=lenient)
+        return answers_from_file(path, self.asked, Unit(self.exercise.units))
 
     def assess(self, answers: Answers) -> PivotAssessment:
         """Grade coordinates that were found by hand."""

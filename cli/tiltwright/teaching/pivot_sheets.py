@@ -65,11 +65,12 @@ def pivot_answer_csv(exercise: PivotExercise) -> str:
 
 def _within(exercise: PivotExercise, support: AttainableAccuracy) -> str:
     """Tolerances of coordinates found by hand, in words."""
-    lengths = [one for n, one in enumerate(support.numbers) if n % 4 < 2]
+    asked = pivots_asked(exercise)
     words = [
-        f"{one.letter}'s {one.axis} {numbers.length(float(limit), exercise.units)}"
-        for one, limit in zip(lengths, support.by_hand_mm.ravel(), strict=True)
-        if one.axis and np.isfinite(limit)
+        f"{letter}'s {axis} {numbers.length(float(limit), exercise.units)}"
+        for letter, axes, limits in zip(asked.names, asked.axes, support.by_hand_mm, strict=True)
+        for axis, limit in zip(axes, limits, strict=False)  # of a line near no machine axis none is asked
+        if np.isfinite(limit)
     ]
     return ", ".join(words)
 

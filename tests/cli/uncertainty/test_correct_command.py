@@ -792,6 +792,22 @@ def test_rivals_that_differ_in_c_alone_are_rivals(run, job, table, slope_hole):
     assert path.read_bytes() == before
 
 
+def test_the_sheet_tells_the_corrections_part_of_a_rotary_offset(run, job, table):
+    path = job(
+        RING.replace("up = 100.0", "up = 100.0\nturn = 0.35").replace(
+            "machine =", 'square_up = "C"\nmachine ='
+        ),
+        MILL,
+    )
+    assert run("correct", path, table(ROUND), "--choose", "1", "--write").code == 0
+    words = " ".join(run("sheet", path).out.split())
+    (given,) = re.findall(r"C offset 0\.3500: [^.]*\.[^.]*\.[^.]*\.", words)
+    added, total = map(float, re.search(r"the correction adds (\S+), which makes (\S+)\.", given).groups())
+    assert added == pytest.approx(0.1, abs=2e-3)
+    assert total == pytest.approx(0.35 + added, abs=1e-9)
+    assert "seen along" not in given
+
+
 def ring_found(run, path, points, clocked, c_error):
     """Deviations of points that operations cut, in part coordinates and along the machine's Y, by matrices alone.
 

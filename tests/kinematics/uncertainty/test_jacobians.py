@@ -169,18 +169,23 @@ def test_refusals():
         UncertaintySource("step up", "plate", one.of_kind("step up", "plate"), np.eye(2))
 
 
-def test_places_that_are_next_to_each_other_share_their_error():
-    """Two nests squared up 0.21 degrees apart, across 0 of an endless rotary; 1 mm of an axis, counted from the lowest."""
+def on_a_post(operations):
+    """Operations on a post, on a mill with A under an endless C."""
     a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
     c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    stack = (StackNode("post", StackStep("post", up_mm=100.0)),)
+    return SetupModel(Machine("mill", (a, c), Platter(face_mm=0.0)), {None: stack}, operations)
+
+
+def test_places_that_are_next_to_each_other_share_their_error():
+    """Two nests squared up 0.21 degrees apart, across 0 of an endless rotary; 1 mm of an axis, counted from the lowest."""
     angles = ([0.0, 0.12], [0.0, 359.91], [0.0, 90.12], [-30.0, 89.91], [-30.0, 0.63])
     origins = [[x, 0.0, 0.0] for x in (0.0, 0.4, 0.0, 0.0, 0.0)]
     operations = tuple(
         ModelOperation(f"op {k}", q, origin)
         for k, (q, origin) in enumerate(zip(angles, origins, strict=True))
     )
-    stack = (StackNode("post", StackStep("post", up_mm=100.0)),)
-    model = SetupModel(Machine("mill", (a, c), Platter(face_mm=0.0)), {None: stack}, operations)
+    model = on_a_post(operations)
     assert [one.place for one in model.of_kind("rotary angle", "A")] == [-30.0, 0.0]
     assert [one.place for one in model.of_kind("rotary angle", "C")] == [0.12, 0.63, 90.12]
     columns = [model.angle_column(1, q[1]) for q in angles]
@@ -200,14 +205,11 @@ def test_places_that_are_next_to_each_other_share_their_error():
 
 def test_which_places_share_an_error_does_not_depend_on_the_order_of_operations():
     """Angles in a chain of steps below half a degree, across 0 of an endless rotary: every order gives the same budget."""
-    a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
     angles = np.array([[-0.4, 359.7], [0.0, 0.1], [0.4, 0.5], [30.0, 359.3]])
-    stack = (StackNode("post", StackStep("post", up_mm=100.0)),)
 
     def covariance(order):
         operations = tuple(ModelOperation(f"op {k}", angles[k], [20.0, 5.0, 0.0]) for k in order)
-        one = SetupModel(Machine("mill", (a, c), Platter(face_mm=0.0)), {None: stack}, operations)
+        one = on_a_post(operations)
         moved = one.offset_jacobian[:, :, [one.quantities.index(k) for k in one.of_kind("rotary angle")]]
         found = np.einsum("aik,bjk->abij", moved, moved)
         back = np.argsort(order)
