@@ -23,6 +23,7 @@ __all__ = [
     "as_array",
     "as_count",
     "as_flags",
+    "as_index",
     "as_instance",
     "as_instances",
     "as_number",
@@ -217,6 +218,21 @@ def as_count(value: object, what: str, least: int = 1) -> int:
     if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or value < least:
         raise KinematicsError(f"{what}: expected a whole number, {least} or more, found {shown(value)}")
     return int(value)
+
+
+def as_index(value: int, count: int, what: str) -> int:
+    """An index among so many, counted from 0.
+
+    Examples
+    --------
+    >>> as_index(2, 2, "pivot")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: pivot: expected 0 to 1, found 2
+    """
+    if not 0 <= value < count:
+        raise KinematicsError(f"{what}: expected 0 to {count - 1}, found {value}")
+    return value
 
 
 Kind = TypeVar("Kind")

@@ -6,6 +6,7 @@ the solution that was chosen.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -22,7 +23,7 @@ from kinematics.teaching.calculation_batch import CalculationBatch
 from kinematics.teaching.mistake_search import FOLLOWED
 from kinematics.teaching.perturbed_offsets import Mistake
 from kinematics.teaching.working import angle_words
-from kinematics.validation import as_instance, read_only
+from kinematics.validation import read_only
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -126,16 +127,8 @@ def matching_solution(
 
     Examples
     --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import Setup
-    >>> from kinematics.operations import Operation
-    >>> from kinematics.placement import place_operations
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
-    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, port = example_port()
     >>> port[0].program_deg.round(6).tolist()
     [-45.0, 0.0]
     >>> other = [AngleAnswer(0, "A", 45.0), AngleAnswer(0, "C", 180.0)]
@@ -198,15 +191,8 @@ def error_carried_forward(
 
     Examples
     --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.operations import Operation
-    >>> from kinematics.placement import place_operations
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
-    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, port = example_port()
     >>> fault = AngleFault(AngleAnswer(0, "A", -30.0), -45.0, "")
     >>> [one.kind for one in error_carried_forward(setup, [fault], port)], error_carried_forward(setup, [])
     (['followed from wrong angles'], ())
@@ -255,15 +241,8 @@ def angle_line(setup: Setup, fault: AngleFault, placed: Sequence[PlacedOperation
 
     Examples
     --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.operations import Operation
-    >>> from kinematics.placement import place_operations
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
-    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, port = example_port()
     >>> fault = AngleFault(AngleAnswer(0, "A", -30.0), -45.0, "")
     >>> angle_line(setup, fault, port), angle_line(setup, fault)   # where the triangle gives it; where it is used
     ('aim tilt', 'A angle')
@@ -298,15 +277,8 @@ def offset_of_other_solution(
 
     Examples
     --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.operations import Operation
-    >>> from kinematics.placement import place_operations
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
-    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, port = example_port()
     >>> (made,) = offset_of_other_solution(setup, port, [AngleAnswer(0, "A", -45.0)])
     >>> made.kind
     'offset of the other solution'
@@ -364,6 +336,7 @@ def _other_solution(
     return ""
 
 
+@takes_declared()
 def all_solutions(setup: Setup, placed: PlacedOperation) -> tuple[PlacedOperation, ...]:
     """Every way within limits to bring an operation's plane to the spindle, the placed one first.
 
@@ -379,15 +352,8 @@ def all_solutions(setup: Setup, placed: PlacedOperation) -> tuple[PlacedOperatio
 
     Examples
     --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.operations import Operation
-    >>> from kinematics.placement import place_operations
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
-    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, port = example_port()
     >>> [one.program_deg.round(6).tolist() for one in all_solutions(setup, port[0])]   # A either way, C half a turn on
     [[-45.0, 0.0], [45.0, 180.0]]
     >>> all_solutions(setup, "port")
@@ -395,8 +361,6 @@ def all_solutions(setup: Setup, placed: PlacedOperation) -> tuple[PlacedOperatio
         ...
     kinematics.errors.KinematicsError: placed: expected a PlacedOperation, found 'port'
     """
-    as_instance(setup, Setup, "setup")
-    as_instance(placed, PlacedOperation, "placed")
     found = [placed]
     for one in _solutions(setup, placed, {})[1:]:
         if not any(_same_angles(one, other) for other in found):
@@ -451,7 +415,7 @@ def _rank(
     ]
     wrong_angles = sum(a > within_deg for a in apart)
     # Of two a whole turn apart neither is nearer to a wrong angle: the first stays, which the key states.
-    turns = sum(round(abs(a - 360.0 * round(a / 360.0)), 6) for a in apart) if wrong_angles else 0.0
+    turns = sum(round(abs(math.remainder(a, 360.0)), 6) for a in apart) if wrong_angles else 0.0
     return (wrong_angles, _wrong(solution, values, within_mm), turns)
 
 
@@ -463,7 +427,7 @@ def _wrong(solution: PlacedOperation, values: Mapping[str, float], within_mm: fl
 
 def _why(stated: float, right: float, offset: float, within: float) -> str:
     def turns(value: float) -> bool:
-        return abs(value - 360.0 * round(value / 360.0)) <= within
+        return abs(math.remainder(value, 360.0)) <= within
 
     size, exact = abs(stated), abs(right)
     digits = next((d for d in (0, 1, 2, 3) if abs(stated - round(stated, d)) < 1e-9), 9)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from kinematics.teaching.working import (
     SMALL_XYZ,
     angle_words,
     axis_name,
+    listed_words,
     offset_source_words,
     square_axis,
 )
@@ -120,7 +121,9 @@ def why_no_triangle(machine: Machine) -> str:
     if all(square_axis(rotary.direction) is not None for rotary in machine.rotaries):
         return "this machine is no tilt along X or Y that carries a rotary along Z"
     letters = machine.letters
-    return f"{_listed(letters)} {'do' if len(letters) > 1 else 'does'} not run exactly along machine axes"
+    return (
+        f"{listed_words(letters)} {'do' if len(letters) > 1 else 'does'} not run exactly along machine axes"
+    )
 
 
 def _tilts_and_turns(machine: Machine) -> bool:
@@ -202,16 +205,11 @@ def _alone_line(setup: Setup, placed: PlacedOperation, normal: NDArray[np.float6
     return WorkedStep("aim turn", rule, f"angle = tan⁻¹(nz / n{name.lower()})", calculations, "degrees")
 
 
-def _listed(words: Iterable[str]) -> str:
-    *most, last = words
-    return f"{', '.join(most)} and {last}" if most else last
-
-
 def _shown_line(setup: Setup, placed: PlacedOperation) -> WorkedStep:
     """The proof that the program's angles bring a direction to the spindle, where no right triangle gives them."""
     turned = setup.machine_axes(placed.machine_deg) @ placed.plane.normal
     letters = setup.machine.letters
-    angles = _listed(
+    angles = listed_words(
         f"{letter} {angle_words(float(angle))}"
         for letter, angle in zip(letters, placed.program_deg, strict=True)
     )

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from kinematics.declared_types import DeclaredFields
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation
-from kinematics.validation import as_positive
+from kinematics.teaching.working import listed_words
+from kinematics.validation import as_index, as_positive
 
 __all__ = ["AXES", "ROUNDED", "Answer", "AnsweredNumbers"]
 
@@ -120,8 +121,7 @@ class AnsweredNumbers:
 
     def axes(self, here: NDArray[np.int64]) -> str:
         """The axes of some numbers, in words."""
-        *most, last = (AXES[a] for a in sorted(self.axis[here].tolist()))
-        return f"{', '.join(most)} and {last}" if most else last
+        return listed_words(AXES[a] for a in sorted(self.axis[here].tolist()))
 
     def odds(self, here: NDArray[np.int64], near_mm: float) -> float:
         """Odds that random numbers as far out as these come as near to others as that."""
@@ -132,8 +132,7 @@ class AnsweredNumbers:
 def _check(answers: Sequence[Answer], count: int, tolerance_mm: float) -> None:
     as_positive(tolerance_mm, "tolerance")
     for answer in answers:
-        if not 0 <= answer.operation < count:
-            raise KinematicsError(f"answer, operation: expected 0 to {count - 1}, found {answer.operation}")
+        as_index(answer.operation, count, "answer, operation")
         if answer.axis not in AXES:
             raise KinematicsError(f"answer, axis: expected X, Y or Z, found {answer.axis!r}")
         if not np.isfinite(answer.value_mm):

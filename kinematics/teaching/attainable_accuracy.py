@@ -16,7 +16,7 @@ from kinematics.errors import KinematicsError
 from kinematics.teaching.exercises import DECIMALS, UNIT_MM
 from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing
 from kinematics.teaching.pivot_numbers import LineNumber, coordinate_axes, line_values, named_numbers
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_index, read_only
 
 __all__ = ["AttainableAccuracy", "attainable", "circles_uncertainty_mm", "hand_bound_mm"]
 
@@ -224,9 +224,7 @@ def circles_uncertainty_mm(exercise: PivotExercise, which: int) -> Floats:
         ...
     kinematics.errors.KinematicsError: exercise: expected a PivotExercise, found 'mill'
     """
-    last = len(exercise.machine.rotaries) - 1
-    if not 0 <= which <= last:
-        raise KinematicsError(f"pivot: expected 0 to {last}, found {which}")
+    as_index(which, len(exercise.machine.rotaries), "pivot")
     rotary, readings = exercise.machine.rotaries[which], exercise.readings
     axes = ["XYZ".index(axis) for axis in coordinate_axes(rotary)]
     undetermined = np.full(2, np.nan)

@@ -510,7 +510,7 @@ def _outward(setup: Setup, operation: Operation) -> Operation:
     if operation.plane is not None:
         normal = operation.plane.normal
     else:
-        machine_deg = np.array(operation.program_deg) + setup.rotary_offset_deg
+        machine_deg = setup.machine_deg(np.array(operation.program_deg))
         normal = setup.machine_axes(machine_deg)[2]  # machine Z, along the part's axes
     if float(np.dot(normal[:2], operation.origin_mm[:2])) >= 0.0:
         return operation

@@ -422,11 +422,8 @@ def classic_mistakes(
 
     Examples
     --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import Setup
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
-    >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), [])
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, _ = example_port()
     >>> [mistake.name for mistake in classic_mistakes(setup, [])][:2]
     ['sense reversed, A', "an angle's sign, A"]
     >>> classic_mistakes("setup", [])

@@ -205,16 +205,8 @@ def recompute(
 
     Examples
     --------
-    >>> from kinematics.work_offsets import Setup
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.operations import Operation
-    >>> from kinematics.placement import place_operations
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
-    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, port = example_port()
     >>> from kinematics.teaching import classic_mistakes
     >>> mistakes = classic_mistakes(setup, [])
     >>> found = recompute(setup, port, [], mistakes, pairs=False)

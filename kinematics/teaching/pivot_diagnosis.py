@@ -24,6 +24,7 @@ from kinematics.teaching.pivot_mistakes import (
     pairs_at_pivot,
 )
 from kinematics.teaching.pivot_numbers import LineNumber, line_values
+from kinematics.validation import as_index
 
 __all__ = ["PivotAnswer", "PivotDiagnosis", "PivotFinding", "PivotMark", "diagnose_pivots"]
 
@@ -245,8 +246,7 @@ def _as_values(support: AttainableAccuracy, answers: Sequence[PivotAnswer]) -> t
     values = np.full(support.best.shape, np.nan)
     order: list[int] = []
     for answer in answers:
-        if not 0 <= answer.pivot < len(values):
-            raise KinematicsError(f"answer, pivot: expected 0 to {len(values) - 1}, found {answer.pivot}")
+        as_index(answer.pivot, len(values), "answer, pivot")
         own = support.numbers[4 * answer.pivot : 4 * answer.pivot + 2]
         axes = [number.axis for number in own if number.axis]
         if answer.axis not in axes:

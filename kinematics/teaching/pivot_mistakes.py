@@ -10,10 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.constants import MM_PER_INCH
 from kinematics.declared_types import DeclaredFields, takes_declared
-from kinematics.errors import KinematicsError
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
 from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing, in_plane, plane_of
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_index, read_only
 
 __all__ = ["PivotMistake", "WrongPivot", "mistakes_at_pivot", "mistakes_in_direction", "pairs_at_pivot"]
 
@@ -102,9 +101,7 @@ def mistakes_at_pivot(
         ...
     kinematics.errors.KinematicsError: pivot: expected 0 to 1, found 2
     """
-    pivots = len(exercise.machine.rotaries)
-    if not 0 <= which < pivots:
-        raise KinematicsError(f"pivot: expected 0 to {pivots - 1}, found {which}")
+    as_index(which, len(exercise.machine.rotaries), "pivot")
     best = support.best_mm[which]
     if not exercise.probings:
         return tuple(_written_down(exercise, support, which, best))
@@ -176,8 +173,7 @@ def mistakes_in_direction(support: AttainableAccuracy, which: int) -> tuple[Wron
         ...
     kinematics.errors.KinematicsError: pivot: expected 0 to 1, found 2
     """
-    if not 0 <= which < len(support.best):
-        raise KinematicsError(f"pivot: expected 0 to {len(support.best) - 1}, found {which}")
+    as_index(which, len(support.best), "pivot")
     found = support.best[which, 2:]
     first, second = (one.name for one in support.numbers[4 * which + 2 : 4 * which + 4])
     rows = _each((first, second), "old value kept", "{} {was} left as the shop believed", found, 0.0 * found)

@@ -138,8 +138,6 @@ def line_values(machine: Machine, other: Machine) -> NDArray[np.float64]:
         ...
     kinematics.errors.KinematicsError: rotary C: expected its direction on the old one's side
     """
-    as_instance(machine, Machine, "machine")
-    as_instance(other, Machine, "other")
     across = relative_line_parameters(machine, other).reshape(-1, 4)
     found = np.empty_like(across)
     for i, (old, new) in enumerate(zip(machine.rotaries, other.rotaries, strict=True)):

@@ -98,15 +98,8 @@ def diagnose_solutions(
 
     Examples
     --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.operations import Operation
-    >>> from kinematics.placement import place_operations
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
-    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
-    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]), origin_mm=[5, 9, 0])]).placed
+    >>> from kinematics.teaching.example_port import example_port
+    >>> setup, port = example_port()
     >>> other = all_solutions(setup, port[0])[1]
     >>> answers = [Answer(0, axis, round(float(v), 3)) for axis, v in zip("XYZ", other.offset_mm)]
     >>> found = diagnose_solutions(setup, port, [], answers, [], within_deg=0.001, tolerance_mm=0.005)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,6 +43,7 @@ __all__ = [
     "check_operation",
     "degrees",
     "given_values",
+    "listed_words",
     "offset_source_words",
     "offset_step",
     "seen_from",
@@ -411,6 +412,18 @@ def angle_words(value_deg: float) -> str:
     ('16.66667', '-30')
     """
     return written_number(degrees(value_deg), Digits())
+
+
+def listed_words(words: Iterable[str]) -> str:
+    """One or more words in a row, with "and" before the last.
+
+    Examples
+    --------
+    >>> listed_words("XYZ"), listed_words(["A"])
+    ('X, Y and Z', 'A')
+    """
+    *most, last = words
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def stack_heights(steps: Sequence[StackStep], frames: Sequence[Pose]) -> tuple[tuple[str, float], ...]:

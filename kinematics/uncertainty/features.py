@@ -17,6 +17,7 @@ from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.validation import (
     ValueEquality,
     as_count,
+    as_index,
     as_instance,
     as_instances,
     as_positive,
@@ -274,8 +275,7 @@ def _check_operations(features: Sequence[Feature], seams: Sequence[Seam], count:
         *(one.datum_operation for one in features if one.datum_operation is not None),
         *(one for seam in seams for one in seam.between),
     ):
-        if not 0 <= operation < count:
-            raise KinematicsError(f"operation: expected 0 to {count - 1}, found {operation}")
+        as_index(operation, count, "operation")
 
 
 def _in_part(model: SetupModel, feature: Feature, rotation: Array) -> tuple[Array, Array | None]:

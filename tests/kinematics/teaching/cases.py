@@ -20,6 +20,20 @@ from kinematics.teaching import Answer
 
 SENSES = list(RotationSense)
 
+STACK = [StackStep("post", 100.0, shift_mm=(0.4, -0.3))]
+SETUP = Setup.from_stack(
+    Machine(
+        "mill",
+        (
+            RotaryAxis("A", [0, 3, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-110.0, 110.0)),
+            RotaryAxis("C", [0.1, -0.2, 0], [0, 0, 1], RotationSense.CLOCKWISE, None),
+        ),
+        Platter(face_mm=0.0),
+    ),
+    STACK,
+)
+"""On it most directions can be brought to the spindle by either tilt; the lines of A and C miss each other."""
+
 
 def any_machine(random: np.random.Generator) -> Machine:
     """One to three rotaries in any directions, the last one upright enough to carry a platter, or lying flat."""

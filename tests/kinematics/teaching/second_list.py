@@ -6,6 +6,7 @@ numbers are not those of the mistake cannot be; so a name is printed, to be read
 """
 # ruff: noqa: ARG001, ARG005, RUF005 - all are called alike, and a list added to an array is a sum
 
+import functools
 import sys
 from collections import Counter
 from dataclasses import dataclass, replace
@@ -230,19 +231,23 @@ def _cosine_of_the_complement(s, st, p, r):
     )
 
 
-KEPT_ASIDE = {}
-TRUE_OF = {}
+def plain(work):
+    """A mistake worked by a `Sheet`, called as those of the second list are."""
+    return lambda setup, steps, placed, random: work(sheet_of(setup, steps, placed), random)
 
 
-def kept_aside(*true):
-    """Add a mistake to the list kept aside, with the words of which one must stand in what is rightly told of it."""
+def added_to(works, *true):
+    """Add a mistake to a list, with the words of which one must stand in what is rightly told of it."""
 
     def add(work):
-        name = work.__name__.strip("_").replace("_", " ")
-        KEPT_ASIDE[name], TRUE_OF[name] = work, true
+        works[work.__name__.strip("_").replace("_", " ")] = plain(work), true
         return work
 
     return add
+
+
+KEPT_ASIDE = {}
+kept_aside = functools.partial(added_to, KEPT_ASIDE)
 
 
 @dataclass
@@ -582,11 +587,6 @@ def _no_minus_on_the_calculator_s_screen(w, r):
     return np.abs(w.answers())
 
 
-def plain(work):
-    """A mistake of the list kept aside, called as those of the second list are."""
-    return lambda setup, steps, placed, random: work(sheet_of(setup, steps, placed), random)
-
-
 def diagnosed(work, random):
     """The diagnosis of a mistake in a random case of several operations in which it shows."""
     while True:
@@ -652,10 +652,7 @@ def run(works, count, seed):
 
 if __name__ == "__main__":
     run(
-        {
-            **{name: (plain(work), TRUE_OF[name]) for name, work in KEPT_ASIDE.items()},
-            **{name: (work, ()) for name, work in SECOND.items()},
-        },
+        {**KEPT_ASIDE, **{name: (work, ()) for name, work in SECOND.items()}},
         int(sys.argv[1]),
         int(sys.argv[2]) if len(sys.argv) > 2 else 5,
     )

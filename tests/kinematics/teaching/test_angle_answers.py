@@ -2,19 +2,9 @@
 
 import numpy as np
 import pytest
-from cases import answers_of
+from cases import SETUP, STACK, answers_of
 
-from kinematics import (
-    Machine,
-    Operation,
-    Platter,
-    RotaryAxis,
-    RotationSense,
-    Setup,
-    StackStep,
-    place_operations,
-    plane_from_normal,
-)
+from kinematics import Operation, Setup, place_operations, plane_from_normal
 from kinematics.teaching import (
     AngleAnswer,
     all_solutions,
@@ -24,10 +14,6 @@ from kinematics.teaching import (
     offset_of_other_solution,
 )
 
-A = RotaryAxis("A", [0, 3, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-110.0, 110.0))
-C = RotaryAxis("C", [0.1, -0.2, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-STACK = [StackStep("post", 100.0, shift_mm=(0.4, -0.3))]
-SETUP = Setup.from_stack(Machine("mill", (A, C), Platter(face_mm=0.0)), STACK)
 (PORT,) = place_operations(
     SETUP, [Operation("port", plane=plane_from_normal([1, 2, 4]), origin_mm=[8.0, -5.0, -3.0])]
 ).placed

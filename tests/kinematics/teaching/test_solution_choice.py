@@ -2,19 +2,9 @@
 
 import numpy as np
 import pytest
-from cases import answers_of
+from cases import SETUP, STACK, answers_of
 
-from kinematics import (
-    Machine,
-    Operation,
-    Platter,
-    RotaryAxis,
-    RotationSense,
-    Setup,
-    StackStep,
-    place_operations,
-    plane_from_normal,
-)
+from kinematics import Operation, place_operations, plane_from_normal
 from kinematics.teaching import (
     AngleAnswer,
     all_solutions,
@@ -24,10 +14,6 @@ from kinematics.teaching import (
     recompute,
 )
 
-A = RotaryAxis("A", [0, 3, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-110.0, 110.0))
-C = RotaryAxis("C", [0.1, -0.2, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-STACK = [StackStep("post", 100.0, shift_mm=(0.4, -0.3))]
-SETUP = Setup.from_stack(Machine("mill", (A, C), Platter(face_mm=0.0)), STACK)
 LEFT, RIGHT = (
     Operation("left", plane=plane_from_normal([-1, 2, 4]), origin_mm=[-12.0, 7.0, -3.0]),
     Operation("right", plane=plane_from_normal([2, 1, 5]), origin_mm=[14.0, 4.0, -6.0]),
@@ -39,6 +25,12 @@ def _judged(offset_mm, placed, angles=()):
     return diagnose_solutions(
         SETUP, placed, STACK, answers_of(offset_mm), angles, within_deg=0.001, tolerance_mm=0.005
     )
+
+
+def _at_the_same_angles(ones, others):
+    return [
+        np.array_equal(one.machine_deg, other.machine_deg) for one, other in zip(ones, others, strict=True)
+    ]
 
 
 def _kinds(finding):
@@ -58,10 +50,7 @@ def test_two_mistakes_at_every_port_go_before_one_at_each_by_different_solutions
     placed, given, pair = _two_mistakes([LEFT, RIGHT], sine)
     # X and one of Y and Z at the left port are those of the other tilt, to the last digit.
     meant, _ = matching_solution(SETUP, placed, [], answers_of(given), within_deg=0.001, within_mm=0.005)
-    assert [np.array_equal(a.machine_deg, b.machine_deg) for a, b in zip(meant, placed, strict=True)] == [
-        False,
-        True,
-    ]
+    assert _at_the_same_angles(meant, placed) == [False, True]
     found = _judged(given, placed)
     assert found.placed == placed
     (finding,) = found.diagnosis.findings
@@ -88,13 +77,7 @@ def test_a_right_answer_by_the_other_solution_stays_right_beside_mistakes_by_the
     given[2] = other.offset_mm
     found = _judged(given, placed)
     assert not found.diagnosis.wrong.reshape(3, 3)[2].any()
-    assert [
-        np.array_equal(a.machine_deg, b.machine_deg) for a, b in zip(found.placed, placed, strict=True)
-    ] == [
-        True,
-        True,
-        False,
-    ]
+    assert _at_the_same_angles(found.placed, placed) == [True, True, False]
     assert _kinds(found.diagnosis.findings[0]) == pair
     every = np.array([all_solutions(SETUP, one)[1].offset_mm for one in placed])
     assert _judged(every, placed).diagnosis.right

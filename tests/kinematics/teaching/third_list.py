@@ -4,22 +4,14 @@ Each is a plain calculation by `Sheet`; counted is what `second_list.py` counts.
 """
 # ruff: noqa: ARG001, RUF005 - all are called alike, and a list added to an array is a sum
 
+import functools
 import sys
 
 import numpy as np
-from second_list import plain, run, swung, turned
+from second_list import added_to, run, swung, turned
 
 THIRD = {}
-
-
-def third(*true):
-    """Add a mistake to the list, with the words of which one must stand in what is rightly told of it."""
-
-    def add(work):
-        THIRD[work.__name__.strip("_").replace("_", " ")] = plain(work), true
-        return work
-
-    return add
+third = functools.partial(added_to, THIRD)
 
 
 def turned_by(w, turn):
